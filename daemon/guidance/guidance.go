@@ -1,0 +1,33 @@
+// Package guidance compares where the axis points with where it should, and
+// says how to move it, in numbers and in words. It is pure.
+package guidance
+
+import (
+	"plumbstar/astro"
+	"plumbstar/daemon/estimator"
+)
+
+// Aim is the point that the axis should reach.
+type Aim struct {
+	AltitudeDeg float64
+	AzimuthDeg  float64 // 0 in the north, 180 in the south
+	Kind        string  // "refracted" or "true"
+	Hemisphere  astro.Hemisphere
+}
+
+// Guidance is the move that brings the axis to the aim.
+type Guidance struct {
+	// Aim is nil when the site is not known.
+	Aim *Aim
+	// Raise is positive when the axis must go up.
+	Raise estimator.Quantity
+	// TurnEast is positive when the axis must turn towards the east, degrees
+	// of azimuth (not of arc on the sky).
+	TurnEast estimator.Quantity
+	// Error is the angle on the sky between axis and aim, never negative.
+	Error estimator.Quantity
+	// Text is the move as a sentence: "Raise 0.4°, turn east 1.2°".
+	Text string
+	// Hand adds the side: "east is to your right as you face the pole".
+	Hand string
+}
