@@ -9,6 +9,9 @@ import (
 // is no fault: ask again later.
 var ErrNoNewData = errors.New("no new data")
 
+// ErrEnd says that a recording is over: there will be no more samples.
+var ErrEnd = errors.New("the recording is over")
+
 // Fault names what went wrong with a sensor, in words that health and log show.
 type Fault string
 

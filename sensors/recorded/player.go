@@ -2,7 +2,6 @@ package recorded
 
 import (
 	"cmp"
-	"errors"
 	"fmt"
 	"io"
 	"math"
@@ -14,9 +13,6 @@ import (
 
 	"plumbstar/sensors"
 )
-
-// ErrEnd is what a player's sensors return once their recording is over.
-var ErrEnd = errors.New("the recording is over")
 
 // Options say how a Player presents a recording.
 type Options struct {
@@ -190,6 +186,11 @@ func (p *Player) NextAt() (time.Duration, bool) {
 	return at, ok
 }
 
+func (p *Player) pending() bool {
+	at, ok := p.NextAt()
+	return ok && at <= p.clock.Now()
+}
+
 // Err is what is wrong with the recording, once it was met; nil while there is
 // nothing, and at a regular end.
 func (p *Player) Err() error {
@@ -220,9 +221,10 @@ func (p *Player) fill(have func() bool) error {
 	for !have() {
 		switch {
 		case p.err == io.EOF:
-			return ErrEnd
+			return sensors.ErrEnd
 		case p.err != nil:
-			return fmt.Errorf("%s: %w", p.opt.Name, p.err)
+			// Nothing comes after a broken line, so it is an end as well.
+			return fmt.Errorf("%s: %w: %w", p.opt.Name, p.err, sensors.ErrEnd)
 		case p.at(p.next) > now:
 			return sensors.ErrNoNewData
 		}

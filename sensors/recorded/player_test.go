@@ -73,7 +73,7 @@ func TestPlayerDeliversARowOnceItsTimeHasCome(t *testing.T) {
 	if s, err := mag.ReadMagnetic(); err != nil || s.FieldUT.X != 21 {
 		t.Fatalf("%+v, %v", s, err)
 	}
-	if _, err := mag.ReadMagnetic(); err != recorded.ErrEnd {
+	if _, err := mag.ReadMagnetic(); !errors.Is(err, sensors.ErrEnd) {
 		t.Fatalf("magnetometer at the end: %v", err)
 	}
 	if _, ok := p.NextAt(); !ok {
@@ -82,7 +82,7 @@ func TestPlayerDeliversARowOnceItsTimeHasCome(t *testing.T) {
 	if s, err := imu.ReadInertial(); err != nil || s.Accel.Z != 9.6 {
 		t.Fatalf("%+v, %v", s, err)
 	}
-	if _, err := imu.ReadInertial(); err != recorded.ErrEnd {
+	if _, err := imu.ReadInertial(); !errors.Is(err, sensors.ErrEnd) {
 		t.Fatalf("at the end: %v", err)
 	}
 	if at, ok := p.NextAt(); ok {
@@ -130,7 +130,7 @@ func TestPlayerPlaysARealRecordingWhole(t *testing.T) {
 		for {
 			s, err := imu.ReadInertial()
 			if err != nil {
-				if !errors.Is(err, sensors.ErrNoNewData) && !errors.Is(err, recorded.ErrEnd) {
+				if !errors.Is(err, sensors.ErrNoNewData) && !errors.Is(err, sensors.ErrEnd) {
 					t.Fatal(err)
 				}
 				break

@@ -52,8 +52,11 @@ func (s *inertialSensor) String() string             { return s.spec.Chip + " in
 func (s *inertialSensor) Halt() error                { return nil }
 func (s *inertialSensor) Spec() sensors.InertialSpec { return s.spec }
 
+// Pending reports whether another row is ready now.
+func (s *inertialSensor) Pending() bool { return s.p.pending() }
+
 // ReadInertial is the next row that is ready; ErrNoNewData before its time,
-// ErrEnd after the last, an error that names the line when the recording is
+// sensors.ErrEnd after the last, an error that names the line when the recording is
 // broken there.
 func (s *inertialSensor) ReadInertial() (sensors.InertialSample, error) {
 	s.p.mu.Lock()
@@ -77,6 +80,9 @@ type magneticSensor struct {
 func (s *magneticSensor) String() string             { return s.spec.Chip + " in " + s.p.opt.Name }
 func (s *magneticSensor) Halt() error                { return nil }
 func (s *magneticSensor) Spec() sensors.MagneticSpec { return s.spec }
+
+// Pending reports whether another row is ready now.
+func (s *magneticSensor) Pending() bool { return s.p.pending() }
 
 // ReadMagnetic is ReadInertial for the field.
 func (s *magneticSensor) ReadMagnetic() (sensors.MagneticSample, error) {
