@@ -1,3 +1,285 @@
 // Package daemon is the loop: it reads the sensors, estimates, guides and
 // publishes. It knows nothing of HTTP or of the command line.
 package daemon
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math"
+	"sync"
+	"time"
+
+	"gonum.org/v1/gonum/spatial/r3"
+	"periph.io/x/conn/v3"
+
+	"plumbstar/astro"
+	"plumbstar/daemon/estimator"
+	"plumbstar/daemon/guidance"
+	"plumbstar/sensors"
+)
+
+// Daemon is the whole program without its surroundings.
+type Daemon struct {
+	opt Options
+	log *slog.Logger
+	hub hub
+
+	mu       sync.Mutex // guards all below: the loop holds it for one tick
+	inertial *slot
+	magnetic *slot
+	est      *estimator.Estimator
+	spec     sensors.InertialSpec
+	guide    guidance.Guide
+	place    place
+	clock    ClockStatus
+	seq      uint64
+	loop     LoopStatus
+	nextPub  time.Duration
+	ended    bool
+}
+
+// New prepares a daemon; Run makes it work.
+func New(o Options) (*Daemon, error) {
+	if err := o.validate(); err != nil {
+		return nil, err
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	d := &Daemon{opt: o, log: o.Log}
+	d.inertial = newSlot("inertial", o.Inertial.Device, func() (conn.Resource, error) { return o.Inertial.Open() }, d.event)
+	if o.Magnetic != nil {
+		d.magnetic = newSlot("magnetic", o.Magnetic.Device, func() (conn.Resource, error) { return o.Magnetic.Open() }, d.event)
+	}
+	d.est = estimator.New(d.estimatorOptions())
+	d.clock = ClockStatus{Source: o.ClockSource, SigmaS: o.ClockSigmaS}
+	if o.Site != nil {
+		d.place.status = SiteStatus{Known: true, Name: o.SiteName, Site: *o.Site, Source: o.SiteSource}
+	}
+	d.place.stale = true
+	return d, nil
+}
+
+func (d *Daemon) event(kind, text string) {
+	if kind == "lost" {
+		d.log.Warn("sensor lost", "what", text)
+		return
+	}
+	d.log.Info("sensor "+kind, "what", text)
+}
+
+func (d *Daemon) estimatorOptions() estimator.Options {
+	i := d.opt.Inertial
+	o := estimator.Options{
+		Inertial:      d.spec,
+		CalTempC:      i.Correct.TempC,
+		MountSigmaDeg: d.opt.MountSigmaDeg,
+		LocalFieldUT:  d.opt.LocalFieldUT,
+	}
+	o.AccelError = bodyError(i.Mount, i.Correct.Error)
+	if m := d.opt.Magnetic; m != nil {
+		o.FieldError = bodyError(m.Mount, m.Correct.Error)
+	}
+	return o
+}
+
+func bodyError(m Mount, f func(r3.Vec) estimator.Cov3) func(r3.Vec) estimator.Cov3 {
+	if f == nil {
+		return nil
+	}
+	return func(v r3.Vec) estimator.Cov3 { return m.cov(f(m.inverse(v))) }
+}
+
+// Latest is the newest snapshot, nil before the first.
+func (d *Daemon) Latest() *Snapshot { return d.hub.newest() }
+
+// Subscribe gives the newest snapshot at once and every later one; a reader
+// that is late finds only the newest. The channel is closed when the daemon
+// ends or cancel is called.
+func (d *Daemon) Subscribe() (ch <-chan *Snapshot, cancel func()) { return d.hub.subscribe() }
+
+// Run works until ctx ends or the sensors report the end of a recording.
+func (d *Daemon) Run(ctx context.Context) error {
+	defer d.hub.close()
+	defer d.halt()
+	next := d.opt.Clock.Now()
+	for {
+		if ctx.Err() != nil {
+			return nil
+		}
+		now := d.opt.Clock.Now()
+		if d.tick(now, now-next) {
+			return nil
+		}
+		next += d.opt.Period
+		now = d.opt.Clock.Now()
+		if next < now {
+			// Late: skip the ticks that were missed instead of chasing them.
+			next = now
+		}
+		if next > now {
+			d.opt.Clock.Sleep(next - now)
+		}
+	}
+}
+
+// tick is one round of the loop; it reports the end of a recording.
+func (d *Daemon) tick(now, late time.Duration) (ended bool) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.loop.Ticks++
+	if late > d.opt.Period {
+		d.loop.Late++
+	}
+	d.readInertial(now)
+	if d.magnetic != nil {
+		d.readMagnetic(now)
+	}
+	if now >= d.nextPub || d.ended {
+		d.nextPub = now + d.opt.PublishEvery
+		d.hub.publish(d.snapshot(now))
+	}
+	return d.ended
+}
+
+func (d *Daemon) readInertial(now time.Duration) {
+	s := d.inertial
+	if !s.ready(now) {
+		return
+	}
+	dev := s.dev.(sensors.Inertial)
+	if spec := dev.Spec(); spec != d.spec {
+		d.spec = spec
+		d.est = estimator.New(d.estimatorOptions())
+		d.place.stale = true
+		if m := d.magnetic; m != nil && m.dev != nil {
+			d.est.SetMagnetic(m.dev.(sensors.Magnetometer).Spec())
+		}
+	}
+	for {
+		x, err := dev.ReadInertial()
+		if err != nil {
+			d.trouble(s, now, err)
+			return
+		}
+		s.sample(now, x.At, x.TempC, x.Flags)
+		c := &d.opt.Inertial.Correct
+		if c.Apply != nil {
+			x.Accel = c.Apply(x.Accel, x.TempC)
+		}
+		x.Accel = d.opt.Inertial.Mount.apply(x.Accel)
+		x.Gyro = d.opt.Inertial.Mount.apply(x.Gyro)
+		d.est.Inertial(x)
+		if q, ok := s.dev.(queued); !ok || !q.Pending() {
+			break
+		}
+	}
+	s.check(now)
+}
+
+func (d *Daemon) readMagnetic(now time.Duration) {
+	s := d.magnetic
+	fresh := s.dev == nil
+	if !s.ready(now) {
+		return
+	}
+	dev := s.dev.(sensors.Magnetometer)
+	if fresh {
+		d.est.SetMagnetic(dev.Spec())
+	}
+	for {
+		x, err := dev.ReadMagnetic()
+		if err != nil {
+			d.trouble(s, now, err)
+			return
+		}
+		s.sample(now, x.At, x.TempC, x.Flags)
+		c := &d.opt.Magnetic.Correct
+		if c.Apply != nil {
+			x.FieldUT = c.Apply(x.FieldUT, x.TempC)
+		}
+		x.FieldUT = d.opt.Magnetic.Mount.apply(x.FieldUT)
+		d.est.Magnetic(x)
+		if q, ok := s.dev.(queued); !ok || !q.Pending() {
+			break
+		}
+	}
+	s.check(now)
+}
+
+func (d *Daemon) trouble(s *slot, now time.Duration, err error) {
+	if errors.Is(err, sensors.ErrEnd) {
+		d.ended = true
+		return
+	}
+	s.trouble(now, err)
+}
+
+func (d *Daemon) halt() {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	for _, s := range []*slot{d.inertial, d.magnetic} {
+		if s != nil && s.dev != nil {
+			if err := s.dev.Halt(); err != nil {
+				d.log.Warn("could not halt", "device", s.status.Device, "error", err)
+			}
+		}
+	}
+}
+
+// snapshot gathers what is known at now. The caller holds the lock.
+func (d *Daemon) snapshot(now time.Duration) *Snapshot {
+	utc := d.utc(now)
+	d.locate(now, utc)
+	e := d.est.Estimate(now)
+	g := d.guide.Next(e, d.place.aim, d.place.why)
+	d.seq++
+	s := &Snapshot{
+		Seq: d.seq, Mono: now, Time: utc, Estimate: e, Guidance: g,
+		Field: d.place.field, Site: d.place.status, Clock: d.clockStatus(utc), Loop: d.loop,
+	}
+	s.Sensors = append(s.Sensors, d.inertial.snapshot(now))
+	if d.magnetic != nil {
+		s.Sensors = append(s.Sensors, d.magnetic.snapshot(now))
+	}
+	s.GoodFor = d.goodFor(g, e.Altitude.Deg)
+	s.Warnings = d.place.warnings
+	return s
+}
+
+func (d *Daemon) utc(now time.Duration) time.Time {
+	return d.opt.UTC(now).Add(time.Duration(d.clock.OffsetS * float64(time.Second)))
+}
+
+// SetSite changes the place, as entered by a person or a receiver.
+func (d *Daemon) SetSite(name string, site astro.Site, source string) error {
+	if err := site.Validate(); err != nil {
+		return err
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.place = place{status: SiteStatus{Known: true, Name: name, Site: site, Source: source}, stale: true}
+	d.guide.Reset()
+	d.log.Info("site set", "name", name, "lat_deg", site.LatDeg, "lon_deg", site.LonDeg, "source", source)
+	return nil
+}
+
+// SetClock tells the true UTC at this moment, from source, with its 1-sigma
+// error; the system's own clock is left alone.
+func (d *Daemon) SetClock(utc time.Time, source string, sigmaS float64) error {
+	if !(sigmaS >= 0) || math.IsInf(sigmaS, 0) {
+		return fmt.Errorf("clock sigma %v s: give seconds, zero or more", sigmaS)
+	}
+	if why := implausible(utc, d.opt.NotBefore); why != "" {
+		return fmt.Errorf("time %s: %s", utc.UTC().Format(time.RFC3339), why)
+	}
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	off := utc.Sub(d.opt.UTC(d.opt.Clock.Now())).Seconds()
+	d.log.Info("clock set", "source", source, "offset_s", off)
+	d.clock = ClockStatus{Source: source, SigmaS: sigmaS, OffsetS: off}
+	d.place.stale = true
+	return nil
+}

@@ -22,8 +22,9 @@ type Snapshot struct {
 	Estimate estimator.Estimate
 	Guidance guidance.Guidance
 	// Field is the model field at the site, nil when site or date do not allow one.
-	Field    *geomag.Field
-	GoodFor  []GoodFor
+	Field   *geomag.Field
+	GoodFor []GoodFor
+	// Warnings are those of site and clock; Estimate has its own.
 	Warnings []estimator.Warning
 	Site     SiteStatus
 	Clock    ClockStatus
@@ -31,6 +32,9 @@ type Snapshot struct {
 	// Loop is the health of the loop itself.
 	Loop LoopStatus
 }
+
+// NotKnown is the verdict while the alignment is not known.
+const NotKnown = "not known"
 
 // GoodFor answers whether the alignment reached suffices for one lens and exposure.
 type GoodFor struct {

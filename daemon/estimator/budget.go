@@ -1,0 +1,107 @@
+package estimator
+
+import (
+	"fmt"
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// Names of the parts of the budget.
+const (
+	partNoise       = "noise"
+	partCalibration = "calibration"
+	partTemperature = "temperature"
+	partMounting    = "mounting"
+	partDeclination = "declination model"
+	partVariation   = "field variation"
+	partLocal       = "local deviation"
+)
+
+// budget fills the named parts. Parts are independent of each other; within a
+// part, altitude and azimuth come from the same vector errors.
+func (e *Estimator) budget(out *Estimate, j *jacobian, up, field r3.Vec, haveField bool, n noiseNow) {
+	add := func(name string, s [3]float64) {
+		out.Budget = append(out.Budget, Part{Name: name, AltitudeDeg: s[0], AzimuthDeg: s[1], RollDeg: s[2]})
+	}
+	out.Budget = make([]Part, 0, 7)
+
+	s := j.sigmas(&n.accel, &n.field)
+	s[1] = math.Hypot(s[1], n.extraAzimuthDeg)
+	add(partNoise, s)
+
+	ca := e.opt.accelError(up)
+	var cm Cov3
+	if haveField {
+		cm = e.opt.fieldError(field)
+	}
+	add(partCalibration, j.sigmas(&ca, &cm))
+
+	ct := e.opt.temperatureError(e.tempC)
+	add(partTemperature, j.sigmas(&ct, nil))
+
+	alt, _ := tilt(up)
+	m := e.opt.MountSigmaDeg
+	add(partMounting, [3]float64{m, m / max(math.Cos(alt*degree), 1e-3), m})
+
+	if !haveField {
+		return
+	}
+	out.FieldUT = r3.Norm(field)
+	out.DipDeg = math.Asin(-r3.Dot(r3.Unit(field), r3.Unit(up))) / degree
+	if e.expected == nil {
+		return
+	}
+	e.judgeField(out, &ca, &cm)
+	add(partDeclination, [3]float64{1: e.expected.DeclinationSigmaDeg})
+	add(partVariation, [3]float64{1: fieldVariationDeg})
+	local := Isotropic(math.Hypot(e.opt.LocalFieldUT, e.disturb.anomalyUT))
+	add(partLocal, j.sigmas(nil, &local))
+}
+
+// disturbance is what strength and dip say of the field. They are blind, to
+// first order, to the component that spoils heading: a normal field proves
+// little, an abnormal one much.
+type disturbance struct {
+	now       bool
+	why       string
+	anomalyUT float64
+	carrying  bool
+}
+
+// judgeField compares strength and dip with the model.
+func (e *Estimator) judgeField(out *Estimate, ca, cm *Cov3) {
+	x := e.expected
+	f, dip := out.FieldUT, out.DipDeg
+	cal := math.Sqrt((cm[0][0] + cm[1][1] + cm[2][2]) / 3)
+	tiltDeg := math.Sqrt((ca[0][0]+ca[1][1]+ca[2][2])/3) / 9.8 / degree
+	sf := math.Sqrt(cal*cal + x.StrengthSigmaUT*x.StrengthSigmaUT + e.opt.LocalFieldUT*e.opt.LocalFieldUT)
+	sd := math.Sqrt(sf*sf/(x.StrengthUT*x.StrengthUT)/(degree*degree) + x.DipSigmaDeg*x.DipSigmaDeg + tiltDeg*tiltDeg)
+	df, dd := f-x.StrengthUT, dip-x.DipDeg
+
+	// Leave the state at a lower level than it is entered at.
+	limit := 3.0
+	if e.disturb.now {
+		limit = 2.0
+	}
+	d := disturbance{}
+	switch {
+	case math.Abs(df) > limit*sf:
+		d.now = true
+		d.why = fmt.Sprintf("strength %.1f µT where %.1f is expected", f, x.StrengthUT)
+	case math.Abs(dd) > limit*sd:
+		d.now = true
+		d.why = fmt.Sprintf("dip %.1f° where %.1f° is expected", dip, x.DipDeg)
+	}
+	if !d.now && e.rest.jump.on {
+		d.now, d.carrying = true, true
+		d.why = "it changed while nothing moved"
+		e.disturb = d
+		return
+	}
+	if d.now {
+		// What shows in the vertical plane has a sister, unseen, across it.
+		d.anomalyUT = math.Hypot(df, dd*degree*x.StrengthUT)
+	}
+	e.disturb = d
+}

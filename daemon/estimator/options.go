@@ -1,0 +1,86 @@
+package estimator
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbstar/sensors"
+)
+
+// Field is what a model expects of the magnetic field at the site.
+type Field struct {
+	DeclinationDeg, DeclinationSigmaDeg float64
+	DipDeg, DipSigmaDeg                 float64
+	StrengthUT, StrengthSigmaUT         float64
+}
+
+// Options describe the sensors and what is known of their errors. All vectors
+// and covariances are in body axes.
+type Options struct {
+	Inertial sensors.InertialSpec
+	Magnetic sensors.MagneticSpec
+
+	// AccelError is the covariance, (m/s²)², of the corrected specific force
+	// that the calibration leaves in direction up; nil when uncalibrated.
+	AccelError func(up r3.Vec) Cov3
+	// FieldError is the same for the corrected field, µT²; nil when uncalibrated.
+	FieldError func(field r3.Vec) Cov3
+	// CalTempC is the chip temperature of the accelerometer calibration, NaN
+	// when unknown.
+	CalTempC float64
+	// MountSigmaDeg is the angle, 1 sigma per direction, between the tracker's
+	// axis and body x.
+	MountSigmaDeg float64
+	// LocalFieldUT is the 1-sigma field, per axis, of steel and currents near
+	// the tripod that no calibration knows of. See DefaultLocalFieldUT.
+	LocalFieldUT float64
+}
+
+const (
+	// DefaultLocalFieldUT makes a heading of 2° in a horizontal field of 20 µT,
+	// the routine figure for calibrated compasses (Tomasch and Winer, 2018).
+	DefaultLocalFieldUT = 0.7
+	// DefaultMountSigmaDeg is a board screwed down against an edge (common
+	// practice, no source).
+	DefaultMountSigmaDeg = 0.2
+	// fieldVariationDeg is how far the natural field stands from its model at
+	// a random minute of the night: 7′, median of 15 nights at the Boulder
+	// observatory (USGS data, January 2016).
+	fieldVariationDeg = 0.12
+	// unknownTempDelta is assumed, °C, when the temperature of the calibration
+	// or of now is not known.
+	unknownTempDelta = 10.0
+	// uncalibratedIronUT is the 1-sigma hard iron of a board near motor,
+	// battery and screws before any calibration (from memory: 10 to 50 µT).
+	uncalibratedIronUT = 25.0
+	// azimuthLimitDeg and altitudeLimitDeg are the sigmas beyond which no
+	// number is shown.
+	azimuthLimitDeg  = 20.0
+	altitudeLimitDeg = 10.0
+)
+
+// accelError is the covariance that calibration, or its absence, leaves.
+func (o *Options) accelError(up r3.Vec) Cov3 {
+	if o.AccelError != nil {
+		return o.AccelError(up)
+	}
+	return Isotropic(math.Hypot(o.Inertial.AccelOffset, o.Inertial.AccelCross*sensors.StandardGravity))
+}
+
+func (o *Options) fieldError(field r3.Vec) Cov3 {
+	if o.FieldError != nil {
+		return o.FieldError(field)
+	}
+	return Isotropic(math.Hypot(o.Magnetic.OffsetUT, uncalibratedIronUT))
+}
+
+// temperatureError is the covariance of the specific force after the
+// temperature left that of the calibration.
+func (o *Options) temperatureError(tempC float64) Cov3 {
+	d := tempC - o.CalTempC
+	if math.IsNaN(d) {
+		d = unknownTempDelta
+	}
+	return Isotropic(o.Inertial.AccelDriftPerC * d)
+}

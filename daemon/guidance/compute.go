@@ -1,0 +1,188 @@
+package guidance
+
+import (
+	"fmt"
+	"math"
+
+	"plumbstar/astro"
+	"plumbstar/daemon/estimator"
+)
+
+const degree = math.Pi / 180
+
+// Steps of the spoken amounts and the share of a sigma below which a direction
+// is called reached: nothing finer can be told.
+const (
+	reachedEnter = 0.35 // of sigma
+	reachedLeave = 0.70
+	reachedMin   = 0.02 // degrees
+	flicker      = 0.7  // of a step, before a shown amount changes
+)
+
+// Guide makes guidance from estimates. It remembers the words given last, so
+// that they do not flicker; the numbers are never smoothed. The zero value is
+// ready; it is not safe for concurrent use.
+type Guide struct {
+	raise, turn word
+}
+
+// word is the memory of one direction.
+type word struct {
+	shown   float64 // amount last said, signed
+	step    float64
+	reached bool
+	said    bool
+}
+
+// Reset forgets the words, for a new site or aim.
+func (g *Guide) Reset() { *g = Guide{} }
+
+// Next is the guidance for one estimate; aim is nil when the site is not
+// known, and why then says what is missing.
+func (g *Guide) Next(e estimator.Estimate, aim *Aim, why string) Guidance {
+	out := Guidance{Aim: aim}
+	if aim == nil {
+		u := estimator.Quantity{Why: why}
+		out.Raise, out.TurnEast, out.Error = u, u, u
+		out.Text = "Not known: " + why
+		g.Reset()
+		return out
+	}
+	out.Hand = hand(aim.Hemisphere)
+	out.Raise = difference(aim.AltitudeDeg, e.Altitude, false)
+	out.TurnEast = difference(aim.AzimuthDeg, e.Azimuth, true)
+	if aim.AltitudeDeg > 89 {
+		out.TurnEast = estimator.Quantity{Why: "the pole stands at the zenith: azimuth has no meaning here, level the axis upright instead"}
+	}
+	if aim.Hemisphere == astro.South && out.TurnEast.Known {
+		// Facing south, a growing azimuth turns towards the west.
+		out.TurnEast.Deg = -out.TurnEast.Deg
+	}
+	out.Error = total(out.Raise, out.TurnEast, e.Altitude, aim)
+	out.Text = g.text(out)
+	return out
+}
+
+// difference is aim minus axis; an azimuth is taken the short way round.
+func difference(aim float64, q estimator.Quantity, round bool) estimator.Quantity {
+	if !q.Known {
+		return estimator.Quantity{Why: q.Why}
+	}
+	d := aim - q.Deg
+	if round {
+		d = math.Mod(d+540, 360) - 180
+		if d < -180 {
+			d += 360
+		}
+	}
+	return estimator.Quantity{Deg: d, SigmaDeg: q.SigmaDeg, Known: true, Source: q.Source}
+}
+
+// total is the angle on the sky between axis and aim (spherical law of cosines
+// in its half-angle form, exact for small angles) and the 1 sigma of the
+// place of the axis, both directions together.
+func total(raise, turn, alt estimator.Quantity, aim *Aim) estimator.Quantity {
+	if !raise.Known || !turn.Known {
+		why := raise.Why
+		if raise.Known {
+			why = turn.Why
+		}
+		return estimator.Quantity{Why: why}
+	}
+	a, b := alt.Deg*degree, aim.AltitudeDeg*degree
+	sv, sh := math.Sin((a-b)/2), math.Sin(turn.Deg*degree/2)
+	h := sv*sv + math.Cos(a)*math.Cos(b)*sh*sh
+	return estimator.Quantity{
+		Deg:      2 * math.Asin(math.Sqrt(min(1, max(0, h)))) / degree,
+		SigmaDeg: math.Hypot(raise.SigmaDeg, turn.SigmaDeg*math.Cos(a)),
+		Known:    true,
+		Source:   turn.Source,
+	}
+}
+
+func hand(h astro.Hemisphere) string {
+	if h == astro.South {
+		return "east is to your left as you face the pole"
+	}
+	return "east is to your right as you face the pole"
+}
+
+func (g *Guide) text(out Guidance) string {
+	r, rDone := g.raise.say(out.Raise, "raise", "lower")
+	t, tDone := g.turn.say(out.TurnEast, "turn east", "turn west")
+	switch {
+	case !out.Raise.Known && !out.TurnEast.Known:
+		return "Not known: " + out.Raise.Why
+	case !out.TurnEast.Known && rDone:
+		return "Altitude is right; direction not known"
+	case !out.TurnEast.Known:
+		return capital(r) + "; direction not known"
+	case !out.Raise.Known && tDone:
+		return "Direction is right; altitude not known"
+	case !out.Raise.Known:
+		return capital(t) + "; altitude not known"
+	case rDone && tDone:
+		return fmt.Sprintf("Leave it: within ±%s of the pole, as far as the sensors can tell", degrees(out.Error.SigmaDeg, 0.1))
+	case rDone:
+		return "Altitude is right, " + t
+	case tDone:
+		return capital(r) + ", direction is right"
+	}
+	return capital(r) + ", " + t
+}
+
+// say gives the words for one direction and whether it counts as reached.
+func (w *word) say(q estimator.Quantity, positive, negative string) (string, bool) {
+	if !q.Known {
+		*w = word{}
+		return "", false
+	}
+	abs := math.Abs(q.Deg)
+	limit := reachedEnter
+	if w.reached {
+		limit = reachedLeave
+	}
+	w.reached = abs < max(limit*q.SigmaDeg, reachedMin)
+	if w.reached {
+		w.said = false
+		return "", true
+	}
+	step := 0.1
+	switch {
+	case abs >= 10:
+		step = 1
+	case abs < 0.95 && q.SigmaDeg < 0.05:
+		step = 0.01
+	}
+	if !w.said || w.step != step || math.Abs(q.Deg-w.shown) > flicker*step || (q.Deg < 0) != (w.shown < 0) {
+		w.shown, w.step, w.said = math.Round(q.Deg/step)*step, step, true
+		if w.shown == 0 {
+			w.shown = math.Copysign(step, q.Deg)
+		}
+	}
+	verb := positive
+	if w.shown < 0 {
+		verb = negative
+	}
+	return verb + " " + degrees(math.Abs(w.shown), step), false
+}
+
+func degrees(v, step float64) string {
+	switch {
+	case step >= 1:
+		return fmt.Sprintf("%.0f°", v)
+	case step < 0.1:
+		return fmt.Sprintf("%.2f°", v)
+	}
+	if v < 0.05 {
+		return fmt.Sprintf("%.2f°", v)
+	}
+	return fmt.Sprintf("%.1f°", v)
+}
+
+func capital(s string) string {
+	if s == "" {
+		return s
+	}
+	return string(s[0]-'a'+'A') + s[1:]
+}

@@ -1,0 +1,135 @@
+package guidance_test
+
+import (
+	"math"
+	"strings"
+	"testing"
+
+	"plumbstar/astro"
+	"plumbstar/daemon/estimator"
+	"plumbstar/daemon/guidance"
+)
+
+func known(deg, sigma float64) estimator.Quantity {
+	return estimator.Quantity{Deg: deg, SigmaDeg: sigma, Known: true, Source: "compass"}
+}
+
+func estimate(alt, altSigma, az, azSigma float64) estimator.Estimate {
+	return estimator.Estimate{Altitude: known(alt, altSigma), Azimuth: known(az, azSigma)}
+}
+
+var (
+	north = &guidance.Aim{AltitudeDeg: 51.92, AzimuthDeg: 0, Kind: "refracted", Hemisphere: astro.North}
+	south = &guidance.Aim{AltitudeDeg: 31.63, AzimuthDeg: 180, Kind: "refracted", Hemisphere: astro.South}
+)
+
+// Worked by hand: which way is which, in both hemispheres.
+func TestWordsAndSigns(t *testing.T) {
+	for _, c := range []struct {
+		name         string
+		aim          *guidance.Aim
+		alt, az      float64
+		raise, turn  float64
+		text, inHand string
+	}{
+		{"too low and west of north", north, 51.52, 358.81, 0.40, 1.19, "Raise 0.4°, turn east 1.2°", "right"},
+		{"too high and east of north", north, 52.42, 1.5, -0.5, -1.5, "Lower 0.5°, turn west 1.5°", "right"},
+		{"south, axis to the east", south, 31.13, 178, 0.5, -2, "Raise 0.5°, turn west 2.0°", "left"},
+		{"south, axis to the west", south, 32.63, 183, -1, 3, "Lower 1.0°, turn east 3.0°", "left"},
+		{"south, far to the west", south, 31.63, 270, 0, 90, "Altitude is right, turn east 90°", "left"},
+		{"direction right", north, 50.92, 0.1, 1, -0.1, "Raise 1.0°, direction is right", "right"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			var g guidance.Guide
+			out := g.Next(estimate(c.alt, 0.09, c.az, 0.9), c.aim, "")
+			if math.Abs(out.Raise.Deg-c.raise) > 1e-9 || math.Abs(out.TurnEast.Deg-c.turn) > 1e-9 {
+				t.Errorf("raise %v, turn east %v; want %v, %v", out.Raise.Deg, out.TurnEast.Deg, c.raise, c.turn)
+			}
+			if out.Text != c.text {
+				t.Errorf("text %q, want %q", out.Text, c.text)
+			}
+			if !strings.Contains(out.Hand, c.inHand) {
+				t.Errorf("hand %q, want %s", out.Hand, c.inHand)
+			}
+		})
+	}
+}
+
+// The error on the sky against the angle between two unit vectors.
+func TestErrorIsTheAngleOnTheSky(t *testing.T) {
+	vec := func(alt, az float64) [3]float64 {
+		a, z := alt*math.Pi/180, az*math.Pi/180
+		return [3]float64{math.Cos(a) * math.Sin(z), math.Cos(a) * math.Cos(z), math.Sin(a)}
+	}
+	for _, p := range [][2]float64{{51.52, 358.81}, {51.92, 0}, {10, 90}, {-20, 181}, {89, 12}, {51.92001, 0}} {
+		var g guidance.Guide
+		out := g.Next(estimate(p[0], 0.1, p[1], 1), north, "")
+		a, b := vec(p[0], p[1]), vec(north.AltitudeDeg, north.AzimuthDeg)
+		var d float64
+		for k := range 3 {
+			d += (a[k] - b[k]) * (a[k] - b[k])
+		}
+		want := 2 * math.Asin(min(1, math.Sqrt(d)/2)) * 180 / math.Pi
+		if math.Abs(out.Error.Deg-want) > 1e-7 {
+			t.Errorf("altitude %v, azimuth %v: error %v, want %v", p[0], p[1], out.Error.Deg, want)
+		}
+		if s := math.Hypot(0.1, math.Cos(p[0]*math.Pi/180)); math.Abs(out.Error.SigmaDeg-s) > 1e-9 {
+			t.Errorf("error sigma %v, want %v", out.Error.SigmaDeg, s)
+		}
+	}
+}
+
+func TestNoNumbersWithoutKnowledge(t *testing.T) {
+	var g guidance.Guide
+	e := estimate(51, 0.1, 0, 1)
+	out := g.Next(e, nil, "site not known")
+	if out.Raise.Known || out.TurnEast.Known || out.Error.Known || out.Text != "Not known: site not known" {
+		t.Errorf("without a site: %+v", out)
+	}
+	e.Azimuth = estimator.Quantity{Why: "magnetometer lost"}
+	out = g.Next(e, north, "")
+	if !out.Raise.Known || out.TurnEast.Known || out.Error.Known || out.Error.Why != "magnetometer lost" {
+		t.Errorf("without azimuth: %+v", out)
+	}
+	if out.Text != "Raise 0.9°; direction not known" {
+		t.Errorf("text %q", out.Text)
+	}
+	e.Altitude = estimator.Quantity{Why: "inertial sensor lost"}
+	out = g.Next(e, north, "")
+	if out.Text != "Not known: inertial sensor lost" {
+		t.Errorf("text %q", out.Text)
+	}
+	zenith := &guidance.Aim{AltitudeDeg: 90, Hemisphere: astro.North}
+	if out = g.Next(estimate(89.9, 0.1, 120, 1), zenith, ""); out.TurnEast.Known {
+		t.Errorf("a turn at the pole of the Earth: %+v", out.TurnEast)
+	}
+}
+
+// Noise of a fraction of a step must not make the words flicker.
+func TestWordsDoNotFlicker(t *testing.T) {
+	var g guidance.Guide
+	changes, last := 0, ""
+	for k := range 1000 {
+		wobble := 0.03 * math.Sin(float64(k))
+		out := g.Next(estimate(51.52+wobble, 0.09, 358.85+wobble, 0.9), north, "")
+		if out.Text != last {
+			changes, last = changes+1, out.Text
+		}
+	}
+	if changes > 1 {
+		t.Errorf("the sentence changed %d times while the axis stood still", changes-1)
+	}
+	// At the edge of "right": one change at most, too.
+	g.Reset()
+	changes, last = 0, ""
+	for k := range 1000 {
+		wobble := 0.05 * math.Sin(float64(k))
+		out := g.Next(estimate(50.92, 0.09, 360-0.35*0.9+wobble, 0.9), north, "")
+		if out.Text != last {
+			changes, last = changes+1, out.Text
+		}
+	}
+	if changes > 2 {
+		t.Errorf("the sentence changed %d times at the edge of right", changes-1)
+	}
+}

@@ -1,0 +1,140 @@
+package daemon
+
+import (
+	"fmt"
+	"log/slog"
+	"time"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbstar/astro"
+	"plumbstar/astro/geomag"
+	"plumbstar/daemon/estimator"
+	"plumbstar/sensors"
+)
+
+// Correction makes calibrated body vectors of a sensor's raw ones.
+type Correction struct {
+	// Apply corrects in the sensor's own axes; nil leaves the vector as it is.
+	Apply func(raw r3.Vec, tempC float64) r3.Vec
+	// Error is the covariance that the calibration leaves, in the sensor's own
+	// axes, for a corrected vector; nil when uncalibrated.
+	Error func(corrected r3.Vec) estimator.Cov3
+	// TempC is the chip temperature of the calibration, NaN when unknown.
+	TempC float64
+}
+
+// Mount is a rotation from a sensor's axes to the body's; rows are body x, y, z
+// in sensor axes.
+type Mount [3]r3.Vec
+
+// Straight is the mount of a sensor whose axes are the body's.
+func Straight() Mount { return Mount{{X: 1}, {Y: 1}, {Z: 1}} }
+
+func (m Mount) apply(v r3.Vec) r3.Vec {
+	return r3.Vec{X: r3.Dot(m[0], v), Y: r3.Dot(m[1], v), Z: r3.Dot(m[2], v)}
+}
+
+// inverse of a rotation is its transpose.
+func (m Mount) inverse(v r3.Vec) r3.Vec {
+	return r3.Add(r3.Add(r3.Scale(v.X, m[0]), r3.Scale(v.Y, m[1])), r3.Scale(v.Z, m[2]))
+}
+
+// cov turns a covariance of sensor axes into body axes.
+func (m Mount) cov(c estimator.Cov3) estimator.Cov3 {
+	at := func(v r3.Vec, k int) float64 { return [3]float64{v.X, v.Y, v.Z}[k] }
+	var out estimator.Cov3
+	for i := range 3 {
+		for j := range 3 {
+			for a := range 3 {
+				for b := range 3 {
+					out[i][j] += at(m[i], a) * c[a][b] * at(m[j], b)
+				}
+			}
+		}
+	}
+	return out
+}
+
+// Inertial and Magnetic name how to open a sensor and how it is mounted.
+type Inertial struct {
+	Device  string // what is looked for, until it is found
+	Open    func() (sensors.Inertial, error)
+	Mount   Mount
+	Correct Correction
+}
+
+type Magnetic struct {
+	Device  string
+	Open    func() (sensors.Magnetometer, error)
+	Mount   Mount
+	Correct Correction
+}
+
+// Options is everything that the loop needs from outside.
+type Options struct {
+	Clock sensors.Clock
+	// UTC is the system's idea of the time at the moment Clock shows now.
+	UTC func(now time.Duration) time.Time
+	// ClockSource and ClockSigmaS say what UTC is worth: see ClockStatus.
+	ClockSource string
+	ClockSigmaS float64
+	// NotBefore is a time that has certainly passed: a clock that shows an
+	// earlier one is wrong.
+	NotBefore time.Time
+
+	Inertial *Inertial
+	Magnetic *Magnetic
+
+	MountSigmaDeg float64
+	LocalFieldUT  float64
+
+	// Site is nil when no place is known.
+	Site       *astro.Site
+	SiteName   string
+	SiteSource string
+
+	// AimKind is "refracted" or "true"; air for the refraction.
+	AimKind string
+	Air     astro.Air
+
+	Model *geomag.Model
+	Kit   Kit
+
+	// Period is the loop's; PublishEvery that of snapshots.
+	Period, PublishEvery time.Duration
+	Log                  *slog.Logger
+}
+
+// Lens is one entry of the user's kit.
+type Lens struct {
+	Name      string
+	FocalMM   float64
+	ExposureS float64 // the exposure wished for
+}
+
+// Kit is what the user photographs with.
+type Kit struct {
+	PixelUM float64
+	TrailPx float64 // how many pixels of trail are accepted
+	Lenses  []Lens
+}
+
+func (o *Options) validate() error {
+	switch {
+	case o.Clock == nil || o.UTC == nil:
+		return fmt.Errorf("daemon: no clock given")
+	case o.Inertial == nil:
+		return fmt.Errorf("daemon: no inertial sensor given")
+	case o.Model == nil:
+		return fmt.Errorf("daemon: no geomagnetic model given")
+	case o.AimKind != "refracted" && o.AimKind != "true":
+		return fmt.Errorf("daemon: aim %q: use \"refracted\" or \"true\"", o.AimKind)
+	case o.Period <= 0 || o.PublishEvery < o.Period:
+		return fmt.Errorf("daemon: period %v, publishing every %v: both must be positive, publishing not faster than the loop", o.Period, o.PublishEvery)
+	}
+	if o.Site != nil {
+		return o.Site.Validate()
+	}
+	return nil
+}

@@ -1,0 +1,117 @@
+package daemon
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"plumbstar/astro"
+	"plumbstar/astro/geomag"
+	"plumbstar/astro/pole"
+	"plumbstar/astro/trail"
+	"plumbstar/daemon/estimator"
+	"plumbstar/daemon/guidance"
+)
+
+// place is what follows from site and date: the aim and the expected field.
+type place struct {
+	status   SiteStatus
+	stale    bool // must be computed anew
+	at       time.Duration
+	aim      *guidance.Aim
+	why      string // why aim is nil
+	field    *geomag.Field
+	warnings []estimator.Warning
+}
+
+// locateEvery is how often the slow quantities are computed anew: the field
+// changes by 1e-5° in a minute.
+const locateEvery = time.Minute
+
+// locate keeps aim and expected field fresh.
+func (d *Daemon) locate(now time.Duration, utc time.Time) {
+	p := &d.place
+	if !p.stale && now-p.at < locateEvery {
+		return
+	}
+	p.stale, p.at = false, now
+	p.aim, p.field, p.warnings, p.why = nil, nil, nil, ""
+	if !p.status.Known {
+		p.why = "site not known"
+		p.warnings = append(p.warnings, estimator.Warning{Code: "site-not-known", Text: "Site not known: enter latitude, longitude and height."})
+		d.est.SetField(nil, "site not known: magnetic north cannot be turned into true north")
+		return
+	}
+	s := p.status.Site
+	alt, az, err := pole.Aim(s, pole.Kind(d.opt.AimKind), d.opt.Air)
+	p.aim = &guidance.Aim{AltitudeDeg: alt, AzimuthDeg: az, Kind: d.opt.AimKind, Hemisphere: s.Hemisphere()}
+	if err != nil {
+		p.aim, p.why = nil, err.Error()
+		p.warnings = append(p.warnings, estimator.Warning{Code: "aim-not-known", Text: "No aim: " + err.Error() + "."})
+	}
+	d.expect(s, utc)
+}
+
+// expect hands the estimator the model field, or the reason why there is none.
+func (d *Daemon) expect(s astro.Site, utc time.Time) {
+	p := &d.place
+	refuse := func(code, why string) {
+		p.warnings = append(p.warnings, estimator.Warning{Code: code, Text: "No direction from the compass: " + why + "."})
+		d.est.SetField(nil, why)
+	}
+	if why := implausible(utc, d.opt.NotBefore); why != "" {
+		refuse("clock-implausible", why)
+		return
+	}
+	f, err := d.opt.Model.At(s.LatDeg, s.LonDeg, s.HeightM/1000, astro.DecimalYear(utc))
+	if err != nil {
+		refuse("field-model", err.Error())
+		return
+	}
+	p.field = &f
+	if f.Zone != geomag.ZoneOK {
+		refuse("magnetic-pole", fmt.Sprintf("horizontal field of only %.1f µT, too near the magnetic pole (%s zone of the model)", f.HorizontalNT/1000, f.Zone))
+		return
+	}
+	d.est.SetField(&estimator.Field{
+		DeclinationDeg: f.DeclinationDeg, DeclinationSigmaDeg: f.DeclinationSigmaDeg,
+		DipDeg: f.InclinationDeg, DipSigmaDeg: f.InclinationSigmaDeg,
+		StrengthUT: f.TotalNT / 1000, StrengthSigmaUT: f.TotalSigmaNT / 1000,
+	}, "")
+}
+
+// implausible says why a clock cannot be right, or nothing.
+func implausible(utc, notBefore time.Time) string {
+	if utc.Before(notBefore) {
+		return fmt.Sprintf("the clock shows %s, before this program was built: set the clock", utc.UTC().Format("2006-01-02 15:04"))
+	}
+	return ""
+}
+
+func (d *Daemon) clockStatus(utc time.Time) ClockStatus {
+	c := d.clock
+	c.Why = implausible(utc, d.opt.NotBefore)
+	c.Plausible = c.Why == ""
+	return c
+}
+
+// goodFor answers for every lens of the kit with the exposure wished for.
+func (d *Daemon) goodFor(g guidance.Guidance, altDeg float64) []GoodFor {
+	k := &d.opt.Kit
+	out := make([]GoodFor, 0, len(k.Lenses))
+	cos := math.Cos(altDeg * math.Pi / 180)
+	for _, l := range k.Lenses {
+		v := GoodFor{Lens: l.Name, ExposureS: l.ExposureS, Verdict: NotKnown}
+		if g.Raise.Known && g.TurnEast.Known {
+			j, err := trail.Judge(trail.Kit{FocalMM: l.FocalMM, PixelUM: k.PixelUM, TrailPx: k.TrailPx}, l.ExposureS, trail.Error{
+				HighArcmin: -60 * g.Raise.Deg, HighSigmaArcmin: 60 * g.Raise.SigmaDeg,
+				EastArcmin: -60 * g.TurnEast.Deg * cos, EastSigmaArcmin: 60 * g.TurnEast.SigmaDeg * cos,
+			})
+			if err == nil {
+				v.Verdict = string(j.Verdict)
+			}
+		}
+		out = append(out, v)
+	}
+	return out
+}

@@ -1,0 +1,79 @@
+package scenario
+
+import (
+	"math"
+	"time"
+
+	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+const degree = math.Pi / 180
+
+// Attitude is the body-to-ENU rotation of an axis at the given altitude,
+// azimuth (from north through east) and roll, degrees: body x along the axis,
+// y to the left, z up.
+func Attitude(altDeg, azDeg, rollDeg float64) quat.Number {
+	z := rotation(r3.Vec{Z: 1}, (90-azDeg)*degree)
+	y := rotation(r3.Vec{Y: 1}, -altDeg*degree)
+	x := rotation(r3.Vec{X: 1}, rollDeg*degree)
+	return quat.Mul(quat.Mul(z, y), x)
+}
+
+// Direction is the altitude and azimuth, degrees, of body x.
+func Direction(q quat.Number) (altDeg, azDeg float64) {
+	v := rotate(q, r3.Vec{X: 1})
+	altDeg = math.Atan2(v.Z, math.Hypot(v.X, v.Y)) / degree
+	azDeg = math.Mod(math.Atan2(v.X, v.Y)/degree+360, 360)
+	return altDeg, azDeg
+}
+
+// Mount is a tripod head with two adjusters on a base that is not quite level.
+type Mount struct {
+	path *Path
+	// up is the base's vertical and hinge the altitude axis, both in ENU.
+	up, hinge r3.Vec
+	// backlash is lost when an adjuster turns the other way, degrees.
+	backlash      float64
+	altWay, azWay float64
+}
+
+// newMount sets the tripod up: the base leans by leanDeg towards leanAzDeg, the
+// axis points to the given altitude and azimuth.
+func newMount(path *Path, altDeg, azDeg, leanDeg, leanAzDeg, backlashDeg float64) *Mount {
+	lean := rotation(r3.Vec{X: -math.Cos(leanAzDeg * degree), Y: math.Sin(leanAzDeg * degree)}, leanDeg*degree)
+	level := Attitude(altDeg, azDeg, 0)
+	q := quat.Mul(lean, level)
+	path.TurnTo(path.End(), 0, q)
+	return &Mount{
+		path: path, backlash: backlashDeg,
+		up:    rotate(lean, r3.Vec{Z: 1}),
+		hinge: rotate(q, r3.Vec{Y: 1}),
+	}
+}
+
+// Raise turns the altitude adjuster by deg (negative lowers) from start on.
+func (m *Mount) Raise(start, duration time.Duration, deg float64) {
+	deg = m.slack(&m.altWay, deg)
+	m.path.Turn(start, duration, m.hinge, -deg*degree)
+}
+
+// TurnAzimuth turns the azimuth adjuster by deg in the sense of growing azimuth.
+func (m *Mount) TurnAzimuth(start, duration time.Duration, deg float64) {
+	deg = m.slack(&m.azWay, deg)
+	m.path.Turn(start, duration, m.up, -deg*degree)
+	m.hinge = rotate(rotation(m.up, -deg*degree), m.hinge)
+}
+
+// slack takes the backlash off the first part of a turn that reverses.
+func (m *Mount) slack(way *float64, deg float64) float64 {
+	if deg == 0 {
+		return 0
+	}
+	s := math.Copysign(1, deg)
+	if *way != 0 && s != *way {
+		deg -= s * min(m.backlash, math.Abs(deg))
+	}
+	*way = s
+	return deg
+}

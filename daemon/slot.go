@@ -1,0 +1,207 @@
+package daemon
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"time"
+
+	"periph.io/x/conn/v3"
+
+	"plumbstar/sensors"
+)
+
+// Limits of patience with a sensor.
+const (
+	// errorsInRow and silence end a connection; it is then opened anew.
+	errorsInRow = 5
+	silence     = time.Second
+	// retryFirst and retryLongest bound the wait between attempts to open: short
+	// enough that guidance is back within 3 s of a repair.
+	retryFirst   = 250 * time.Millisecond
+	retryLongest = 2 * time.Second
+	// checkEvery is how often a silent brown-out is looked for.
+	checkEvery = time.Minute
+	// rateWindow is over what the sample rate is measured.
+	rateWindow = 2 * time.Second
+)
+
+// queued is a source that may hold several samples at once, like a recording.
+type queued interface{ Pending() bool }
+
+// configChecker is a driver that can tell that its chip lost its settings.
+type configChecker interface{ CheckConfig() error }
+
+// slot keeps one sensor alive: opens it, reads it, gives it up and finds it
+// again.
+type slot struct {
+	status  SensorStatus
+	dev     conn.Resource
+	open    func() (conn.Resource, error)
+	retryAt time.Duration
+	wait    time.Duration
+	lastOK  time.Duration
+	checkAt time.Duration
+	inRow   int
+	windowN uint64
+	windowT time.Duration
+	wasOpen bool
+	event   func(kind, text string) // lost, found
+	lastErr error
+	// closeBus lets the owner of the bus drop its descriptor after a loss: a
+	// replugged adapter stays invisible until then.
+	onLost func()
+}
+
+func newSlot(name, device string, open func() (conn.Resource, error), event func(kind, text string)) *slot {
+	return &slot{
+		status: SensorStatus{Name: name, Device: device, State: "starting", AgeS: -1, TempC: math.NaN(), Faults: map[string]uint64{}},
+		open:   open, wait: retryFirst, event: event,
+	}
+}
+
+// ready opens the sensor when it is time to, and reports whether it can be read.
+func (s *slot) ready(now time.Duration) bool {
+	if s.dev != nil {
+		return true
+	}
+	if now < s.retryAt {
+		return false
+	}
+	dev, err := s.open()
+	if err != nil {
+		s.fail(err)
+		s.retryAt = now + s.wait
+		s.wait = min(2*s.wait, retryLongest)
+		if s.status.State != "lost" {
+			s.status.State = "lost"
+			s.event("lost", s.status.Name+": "+err.Error())
+		}
+		return false
+	}
+	s.dev = dev
+	s.status.Device = dev.String()
+	s.inRow = 0
+	s.lastOK, s.checkAt = now, now+checkEvery
+	s.windowN, s.windowT = 0, now
+	return true
+}
+
+// sample records a success.
+func (s *slot) sample(now, at time.Duration, tempC float64, f sensors.Flags) {
+	if s.status.State != "ok" {
+		if s.wasOpen {
+			s.status.Recoveries++
+		}
+		s.event("found", s.status.Name+": "+s.status.Device)
+		s.status.State = "ok"
+		s.wasOpen = true
+	}
+	s.wait = retryFirst
+	s.inRow = 0
+	s.lastOK = now
+	s.status.Samples++
+	s.status.TempC = tempC
+	if f.Has(sensors.Clipped) {
+		s.status.Clipped++
+	}
+	if f.Has(sensors.Overrun) {
+		s.status.Overruns++
+	}
+	s.windowN++
+	if d := now - s.windowT; d >= rateWindow {
+		s.status.RateHz = float64(s.windowN) / d.Seconds()
+		s.windowN, s.windowT = 0, now
+	}
+}
+
+// trouble judges the error of a read; nil is passed as ErrNoNewData by callers
+// that have nothing.
+func (s *slot) trouble(now time.Duration, err error) {
+	if errors.Is(err, sensors.ErrNoNewData) {
+		if now-s.lastOK > silence {
+			s.lose(now, &sensors.Error{Chip: s.status.Device, Op: "wait for a sample", Fault: sensors.FaultFrozen,
+				Hint: "the chip answers but measures nothing: check its supply"})
+		}
+		return
+	}
+	s.fail(err)
+	s.inRow++
+	if !sensors.Retryable(err) || s.inRow >= errorsInRow || now-s.lastOK > silence {
+		s.lose(now, nil)
+	}
+}
+
+// check looks for a brown-out once a minute.
+func (s *slot) check(now time.Duration) {
+	if now < s.checkAt {
+		return
+	}
+	s.checkAt = now + checkEvery
+	if c, ok := s.dev.(configChecker); ok {
+		if err := c.CheckConfig(); err != nil {
+			s.fail(err)
+			s.lose(now, nil)
+		}
+	}
+}
+
+func (s *slot) fail(err error) {
+	s.lastErr = err
+	s.status.Errors++
+	s.status.LastError = err.Error()
+	f := sensors.FaultOf(err)
+	if f == "" {
+		f = sensors.FaultBus
+	}
+	s.status.Fault = f
+	s.status.Faults[string(f)]++
+	s.status.Advice = advice(f)
+}
+
+func (s *slot) lose(now time.Duration, err error) {
+	if err != nil {
+		s.fail(err)
+	}
+	// The chip may be gone; whether it could still be halted does not matter.
+	_ = s.dev.Halt()
+	s.dev = nil
+	s.status.State = "lost"
+	s.status.RateHz = 0
+	s.retryAt = now + s.wait
+	if s.onLost != nil {
+		s.onLost()
+	}
+	s.event("lost", fmt.Sprintf("%s: %s", s.status.Name, s.status.LastError))
+}
+
+// snapshot is the status at now; the map is copied since snapshots are kept.
+func (s *slot) snapshot(now time.Duration) SensorStatus {
+	out := s.status
+	out.Faults = make(map[string]uint64, len(s.status.Faults))
+	for k, v := range s.status.Faults {
+		out.Faults[k] = v
+	}
+	if s.status.Samples > 0 {
+		out.AgeS = (now - s.lastOK).Seconds()
+	}
+	return out
+}
+
+func advice(f sensors.Fault) string {
+	switch f {
+	case sensors.FaultBus:
+		return "Check plug, wires and pull-up resistors, and that nothing else uses the address."
+	case sensors.FaultIdentity:
+		return "Another chip answers at this address: run `plumbstar scan` and set chip and address."
+	case sensors.FaultReset:
+		return "The chip lost its supply for a moment: check the 3.3 V line and the plug."
+	case sensors.FaultImplausible:
+		return "The chip answers with empty bytes: check its supply and the data line."
+	case sensors.FaultFrozen:
+		return "The chip answers but measures nothing new: check its supply; unplug and replug it."
+	case sensors.FaultSetting:
+		return "The settings ask for what this chip cannot do: see the message."
+	}
+	return ""
+}
