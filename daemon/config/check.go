@@ -1,0 +1,181 @@
+package config
+
+import (
+	"fmt"
+	"net"
+	"net/netip"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"plumbstar/astro"
+)
+
+// checker collects what is wrong with decoded settings.
+type checker struct {
+	file  string
+	lines map[string]int
+	errs  []error
+}
+
+func (c *checker) refuse(key, format string, a ...any) {
+	// The place in a list is shown by the line.
+	shown := index.ReplaceAllString(key, "")
+	c.errs = append(c.errs, &Error{File: c.file, Line: lineOf(c.lines, key), Key: shown, Why: fmt.Sprintf(format, a...)})
+}
+
+var index = regexp.MustCompile(`\[\d+\]`)
+
+// number refuses what lies outside lo to hi, NaN included.
+func (c *checker) number(key string, v, lo, hi float64, unit string) {
+	if !(v >= lo && v <= hi) {
+		c.refuse(key, "%v is out of range: give %v to %v %s", v, lo, hi, unit)
+	}
+}
+
+func (c *checker) settings(s *Settings, chips Chips) {
+	if !filepath.IsAbs(s.StateDir) {
+		c.refuse("state_dir", "%.80q: give an absolute path, for example /var/lib/plumbstar", s.StateDir)
+	}
+	c.site(&s.Site)
+	if s.Clock.SigmaS != nil {
+		c.number("clock.sigma_s", *s.Clock.SigmaS, 0, 86400, "seconds, or leave it out when nothing is known")
+	}
+	c.number("board.mount_sigma_deg", s.Board.MountSigmaDeg, 0.01, 20, "degrees")
+	c.number("board.local_field_uT", s.Board.LocalFieldUT, 0, 50, "uT")
+	c.sensor("inertial", &s.Inertial, chips.Inertial, 10, 400)
+	if s.Inertial.Chip == None {
+		c.refuse("inertial.chip", "an accelerometer is needed: name a chip or %q", Auto)
+	}
+	c.sensor("magnetic", &s.Magnetic, chips.Magnetic, 1, 400)
+	c.aim(&s.Aim)
+	c.kit(&s.Kit)
+	c.server(&s.Server)
+	if s.Access.Read != "open" && s.Access.Read != "paired" {
+		c.refuse("access.read", `%.40q: use "open" or "paired"`, s.Access.Read)
+	}
+	c.number("loop.updates_hz", s.Loop.UpdatesHz, 1, 50, "per second")
+}
+
+func (c *checker) site(s *Site) {
+	switch {
+	case s.LatDeg == nil && s.LonDeg != nil:
+		c.refuse("site.lon_deg", "given without lat_deg: give both, or neither to enter the site on the page")
+	case s.LatDeg != nil && s.LonDeg == nil:
+		c.refuse("site.lat_deg", "given without lon_deg: give both, or neither to enter the site on the page")
+	}
+	// One value at a time, so that the error can be laid to its key.
+	for _, v := range []struct {
+		key string
+		at  *float64
+		one func(float64) astro.Site
+	}{
+		{"site.lat_deg", s.LatDeg, func(v float64) astro.Site { return astro.Site{LatDeg: v} }},
+		{"site.lon_deg", s.LonDeg, func(v float64) astro.Site { return astro.Site{LonDeg: v} }},
+		{"site.height_m", &s.HeightM, func(v float64) astro.Site { return astro.Site{HeightM: v} }},
+	} {
+		if v.at == nil {
+			continue
+		}
+		if err := v.one(*v.at).Validate(); err != nil {
+			c.refuse(v.key, "%v", err)
+		}
+	}
+	if len(s.Name) > 100 {
+		c.refuse("site.name", "%d bytes: give a name of at most 100", len(s.Name))
+	}
+}
+
+func (c *checker) sensor(section string, s *Sensor, chips []string, minHz, maxHz float64) {
+	known := append([]string{Auto, None}, chips...)
+	i := slices.IndexFunc(known, func(n string) bool { return strings.EqualFold(n, s.Chip) })
+	switch {
+	case i >= 0:
+		s.Chip = known[i]
+	case s.Chip == "" || len(chips) > 0:
+		c.refuse(section+".chip", "%.40q is not supported: use one of %s", s.Chip, strings.Join(known, ", "))
+	}
+	if s.Bus == "" {
+		c.refuse(section+".bus", "empty: name the bus, for example \"/dev/i2c-1\", or %q", Auto)
+	}
+	if s.Address != 0 && (s.Address < 0x08 || s.Address > 0x77) {
+		c.refuse(section+".address", "0x%02x is no device address: give the 7-bit address, 0x08 to 0x77, or 0 to try all that the chip can have", s.Address)
+	}
+	c.number(section+".rate_hz", s.RateHz, minHz, maxHz, "Hz")
+	if _, err := ParseMount(s.Forward, s.Up); err != nil {
+		key := section + ".up"
+		if _, err := parseAxis(s.Forward); err != nil {
+			key = section + ".forward"
+		}
+		c.refuse(key, "%v", err)
+	}
+}
+
+func (c *checker) aim(a *Aim) {
+	if a.Kind != "refracted" && a.Kind != "true" {
+		c.refuse("aim.kind", `%.40q: use "refracted" (the pole as the air lifts it) or "true"`, a.Kind)
+	}
+	if a.PressureHPa != nil {
+		if err := (astro.Air{PressureHPa: *a.PressureHPa}).Validate(); err != nil {
+			c.refuse("aim.pressure_hpa", "%v", err)
+		}
+	}
+	if a.TempC != nil {
+		if err := (astro.Air{TempC: *a.TempC}).Validate(); err != nil {
+			c.refuse("aim.temp_c", "%v", err)
+		}
+	}
+}
+
+func (c *checker) kit(k *Kit) {
+	c.number("kit.pixel_um", k.PixelUM, 0.5, 50, "um")
+	c.number("kit.trail_px", k.TrailPx, 0.1, 100, "pixels")
+	const most = 20
+	if len(k.Lenses) > most {
+		c.refuse("kit.lenses", "%d lenses: keep at most %d", len(k.Lenses), most)
+		return
+	}
+	for i := range k.Lenses {
+		l := &k.Lenses[i]
+		key := fmt.Sprintf("kit.lenses[%d]", i)
+		c.number(key+".focal_mm", l.FocalMM, 1, 5000, "mm")
+		if l.Name == "" {
+			l.Name = fmt.Sprintf("%g mm", l.FocalMM)
+		}
+		if len(l.Name) > 100 {
+			c.refuse(key+".name", "%d bytes: give a name of at most 100", len(l.Name))
+		}
+		if n := len(l.ExposuresS); n == 0 || n > most {
+			c.refuse(key+".exposures_s", "%d exposures: give 1 to %d, in seconds, for example [60, 120]", n, most)
+			continue
+		}
+		for _, e := range l.ExposuresS {
+			c.number(key+".exposures_s", e, 0.1, 86400, "seconds")
+		}
+	}
+}
+
+func (c *checker) server(s *Server) {
+	host, port, err := net.SplitHostPort(s.Listen)
+	if err != nil {
+		c.refuse("server.listen", `%.80q: give host:port, for example "0.0.0.0:8484" or "[::1]:8484"`, s.Listen)
+	} else {
+		if _, err := strconv.ParseUint(port, 10, 16); err != nil {
+			c.refuse("server.listen", "port %.20q: give a number from 0 to 65535", port)
+		}
+		if _, err := netip.ParseAddr(host); err != nil && host != "" && !hostName.MatchString(host) {
+			c.refuse("server.listen", "host %.80q is neither an address nor a name", host)
+		}
+	}
+	for _, n := range s.Names {
+		if !hostName.MatchString(n) {
+			c.refuse("server.names", `%.80q is no host name: give names without scheme and port, for example "tracker.local"`, n)
+		}
+	}
+	c.number("server.max_streams", float64(s.MaxStreams), 1, 1000, "listeners")
+}
+
+// hostName is a name of the host name syntax of RFC 1123, section 2.1.
+var hostName = regexp.MustCompile(`^(?i:[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?)(\.(?i:[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?))*$`)

@@ -1,0 +1,267 @@
+package config_test
+
+import (
+	"errors"
+	"os"
+	"path/filepath"
+	"reflect"
+	"regexp"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"plumbstar/astro"
+	"plumbstar/daemon/config"
+)
+
+const sample = "../../deploy/plumbstar.toml"
+
+func TestSampleFileSaysTheDefaults(t *testing.T) {
+	b, err := os.ReadFile(sample)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, data := range map[string][]byte{"sample": b, "empty file": nil} {
+		got, err := config.Parse(name, data, config.Chips{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if d := cmp.Diff(config.Defaults(), got); d != "" {
+			t.Errorf("%s differs from the defaults:\n%s", name, d)
+		}
+	}
+}
+
+// Every key of the schema is explained in the sample, and its examples are good.
+func TestSampleFileNamesEveryKey(t *testing.T) {
+	b, err := os.ReadFile(sample)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := regexp.MustCompile(`(?m)^#([a-z_A-Z]+ = )`).ReplaceAllString(string(b), "$1")
+	s, err := config.Parse(sample, []byte(text), config.Chips{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if p := s.Site.Place(); p == nil || p.LatDeg != 51.9 || p.LonDeg != 8.4 {
+		t.Errorf("example site %+v", p)
+	}
+	var walk func(table string, ty reflect.Type)
+	walk = func(table string, ty reflect.Type) {
+		section := text
+		if table != "" {
+			_, after, ok := strings.Cut(text, "\n["+table+"]")
+			if !ok {
+				t.Errorf("no table [%s]", table)
+				return
+			}
+			section, _, _ = strings.Cut(after, "\n[")
+		}
+		for i := range ty.NumField() {
+			f := ty.Field(i)
+			key := f.Tag.Get("toml")
+			switch {
+			case key == "":
+				t.Errorf("%s.%s has no key", ty, f.Name)
+			case f.Type.Kind() == reflect.Struct:
+				walk(key, f.Type)
+			case f.Type.Kind() == reflect.Slice && f.Type.Elem().Kind() == reflect.Struct:
+				walk("["+table+"."+key+"]", f.Type.Elem())
+			case !strings.Contains(section, "\n"+key+" = "):
+				t.Errorf("[%s] lacks %s", table, key)
+			}
+		}
+	}
+	walk("", reflect.TypeFor[config.Settings]())
+}
+
+func TestParseTakesWhatIsSet(t *testing.T) {
+	s, err := config.Parse("x", []byte(`
+state_dir = "/srv/stars"
+[site]
+lat_deg = -32     # a whole number is a number
+lon_deg = 139.3
+height_m = 40
+[clock]
+sigma_s = 0
+[magnetic]
+chip = "lis3mdl"
+address = 0x1e
+forward = "-y"
+up = "+x"
+[aim]
+kind = "true"
+pressure_hpa = 990
+[kit]
+lenses = [{focal_mm = 85, exposures_s = [30, 60.5]}]
+[server]
+listen = "[::1]:0"
+names = ["tracker.local"]
+[access]
+read = "paired"
+`), config.Chips{Inertial: []string{"LSM6DSO"}, Magnetic: []string{"HMC5883L", "LIS3MDL"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := config.Defaults()
+	lat, lon, sigma, hpa := -32.0, 139.3, 0.0, 990.0
+	want.StateDir = "/srv/stars"
+	want.Site = config.Site{LatDeg: &lat, LonDeg: &lon, HeightM: 40}
+	want.Clock.SigmaS = &sigma
+	want.Magnetic.Chip, want.Magnetic.Address = "LIS3MDL", 0x1e // the program's own spelling
+	want.Magnetic.Forward, want.Magnetic.Up = "-y", "+x"
+	want.Aim = config.Aim{Kind: "true", PressureHPa: &hpa}
+	want.Kit.Lenses = []config.Lens{{Name: "85 mm", FocalMM: 85, ExposuresS: []float64{30, 60.5}}}
+	want.Server.Listen, want.Server.Names = "[::1]:0", []string{"tracker.local"}
+	want.Access.Read = "paired"
+	if d := cmp.Diff(want, s); d != "" {
+		t.Error(d)
+	}
+	if p := s.Site.Place(); p == nil || *p != (astro.Site{LatDeg: -32, LonDeg: 139.3, HeightM: 40}) {
+		t.Errorf("place %v", p)
+	}
+	if config.Defaults().Site.Place() != nil {
+		t.Error("a site that nobody named")
+	}
+	if a := s.Aim.Air(40); a.PressureHPa != 990 || a.TempC != astro.StandardAir(40).TempC {
+		t.Errorf("air %+v: want the pressure set and the standard temperature", a)
+	}
+	if s.Clock.Sigma() != 0 || config.Defaults().Clock.Sigma() >= 0 {
+		t.Error("a clock sigma of 0 is set, one that is left out is not known (negative)")
+	}
+	if !s.Access.Paired() || config.Defaults().Access.Paired() {
+		t.Error("access")
+	}
+}
+
+func TestErrorsNameFileLineKeyAndCure(t *testing.T) {
+	chips := config.Chips{Inertial: []string{"LSM6DSO", "MPU-6050"}}
+	for _, c := range []struct {
+		toml string
+		want []string
+	}{
+		// What the decoder finds.
+		{"[site]\nlat_deg = 52\nlatitude = 3", []string{"x.toml:3: site.latitude: there is no such setting: use one of name, lat_deg, lon_deg, height_m"}},
+		{"[site]\nlat_dg = 52", []string{"x.toml:2: site.lat_dg: there is no such setting: did you mean lat_deg?"}},
+		{"[sight]\nlat_deg = 52\n\n[akses]\nread=\"open\"", []string{"x.toml:1: sight: there is no such setting: use one of state_dir, site, clock", "x.toml:4: akses: "}},
+		{"[kit]\nlenses=[{focal=50}]", []string{"x.toml:2: kit.", "focal: there is no such setting"}},
+		{"[inertial]\nrate_hz = \"fast\"", []string{"x.toml:2: inertial.rate_hz: text stands where a number belongs"}},
+		{"[inertial]\naddress = 104.5", []string{"x.toml:2: inertial.address: a number with a fraction stands where a whole number belongs"}},
+		{"site = 3", []string{"x.toml:1: site: a whole number stands where a table belongs"}},
+		{"[server]\nnames = \"tracker\"", []string{"x.toml:2: server.names: text stands where a list of texts, for example"}},
+		{"[kit]\npixel_um = 4\n\n[[kit.lenses]]\nfocal_mm = true", []string{"x.toml:5: kit.lenses.focal_mm: true or false stands where a number belongs"}},
+		{"[access]\nread = ", []string{"x.toml:2:", "correct the line"}},
+		{"[access]\nread = 'open'\nread = 'open'", []string{"x.toml:3: read: key read is already defined"}},
+		{"[inertial]\naddress = 70000", []string{"x.toml:2: inertial.address: "}},
+		{"[inertial]\naddress = -1", []string{"x.toml:2: inertial.address: "}},
+		{"\xff\xfe", []string{"x.toml:1: "}},
+		// What the check finds.
+		{"state_dir = 'var'", []string{`x.toml:1: state_dir: "var": give an absolute path`}},
+		{"[site]\n\nlat_deg = 91\nlon_deg = 8", []string{"x.toml:3: site.lat_deg: latitude 91: give degrees from -90"}},
+		{"[site]\nlat_deg = 51\nlon_deg = 1e9", []string{"x.toml:3: site.lon_deg: longitude 1e+09: give degrees"}},
+		{"[site]\nlat_deg = nan\nlon_deg = 1", []string{"x.toml:2: site.lat_deg: latitude NaN"}},
+		{"site.lat_deg = 51", []string{"x.toml:1: site.lat_deg: given without lon_deg"}},
+		{"[site]\nlon_deg = 51", []string{"x.toml:2: site.lon_deg: given without lat_deg"}},
+		{"site = {height_m = 10000}", []string{"x.toml:1: site.height_m: height 10000: give metres"}},
+		{"[clock]\nsigma_s = -1", []string{"x.toml:2: clock.sigma_s: -1 is out of range: give 0 to 86400 seconds, or leave it out"}},
+		{"[board]\nlocal_field_uT = inf", []string{"x.toml:2: board.local_field_uT: +Inf is out of range"}},
+		{"[inertial]\nchip = 'BNO'", []string{`x.toml:2: inertial.chip: "BNO" is not supported: use one of auto, none, LSM6DSO, MPU-6050`}},
+		{"[inertial]\nchip = 'none'", []string{"x.toml:2: inertial.chip: an accelerometer is needed"}},
+		{"[magnetic]\nchip = ''", []string{"x.toml:2: magnetic.chip: "}},
+		{"[magnetic]\nbus = ''", []string{"x.toml:2: magnetic.bus: empty"}},
+		{"[magnetic]\naddress = 0xD0", []string{"x.toml:2: magnetic.address: 0xd0 is no device address: give the 7-bit address, 0x08 to 0x77"}},
+		{"[inertial]\nforward = '+x'\nup = '-x'", []string{`x.toml:3: inertial.up: forward "+x" and up "-x" lie on one line`}},
+		{"[inertial]\nforward = 'left'", []string{`x.toml:2: inertial.forward: forward "left" is no axis: use +x`}},
+		{"[inertial]\nforward = '+z'", []string{"x.toml:1: inertial.up: forward \"+z\" and up \"+z\" lie on one line"}},
+		{"[aim]\nkind = 'north'", []string{`x.toml:2: aim.kind: "north": use "refracted"`}},
+		{"[aim]\npressure_hpa = 30", nil},
+		{"[aim]\npressure_hpa = 1013250", []string{"x.toml:2: aim.pressure_hpa: pressure 1.01325e+06 hPa: give the pressure at the site"}},
+		{"[aim]\ntemp_c = 283", []string{"x.toml:2: aim.temp_c: temperature 283 °C"}},
+		{"[[kit.lenses]]\nfocal_mm = 50\nexposures_s = [60]\n[[kit.lenses]]\nfocal_mm = 0\nexposures_s = []", []string{
+			"x.toml:5: kit.lenses.focal_mm: 0 is out of range", "x.toml:6: kit.lenses.exposures_s: 0 exposures"}},
+		{"[kit]\nlenses = [\n {focal_mm = 50, exposures_s = [60]},\n {focal_mm = 0, exposures_s = [60, -1]},\n]", []string{
+			"x.toml:4: kit.lenses.focal_mm: 0 is out of range", "x.toml:4: kit.lenses.exposures_s: -1 is out of range"}},
+		{"[server]\nlisten = '8484'", []string{`x.toml:2: server.listen: "8484": give host:port`}},
+		{"[server]\nlisten = 'a b:http'", []string{"server.listen: port \"http\": give a number", `host "a b" is neither`}},
+		{"[server]\nnames = ['ok.local', 'http://x']", []string{`x.toml:2: server.names: "http://x" is no host name`}},
+		{"[server]\nmax_streams = 0", []string{"x.toml:2: server.max_streams: 0 is out of range"}},
+		{"[access]\nread = 'all'", []string{`x.toml:2: access.read: "all": use "open" or "paired"`}},
+		{"[loop]\nupdates_hz = 0.5", []string{"x.toml:2: loop.updates_hz: 0.5 is out of range: give 1 to 50 per second"}},
+	} {
+		_, err := config.Parse("x.toml", []byte(c.toml), chips)
+		if c.want == nil {
+			if err != nil {
+				t.Errorf("%q: %v", c.toml, err)
+			}
+			continue
+		}
+		if err == nil {
+			t.Errorf("%q passed, want %q", c.toml, c.want)
+			continue
+		}
+		for _, w := range c.want {
+			if !strings.Contains(err.Error(), w) {
+				t.Errorf("%q:\n got %q\nwant %q", c.toml, err, w)
+			}
+		}
+		if n := strings.Count(err.Error(), "\n") + 1; n > len(c.want) {
+			t.Errorf("%q: %d errors, want %d: %v", c.toml, n, len(c.want), err)
+		}
+		var ce *config.Error
+		if !errors.As(err, &ce) || ce.Line == 0 {
+			t.Errorf("%q: no line in %v", c.toml, err)
+		}
+	}
+}
+
+func TestLoadFindsFilesBesideTheSettings(t *testing.T) {
+	dir := t.TempDir()
+	file := filepath.Join(dir, "p.toml")
+	if err := os.WriteFile(file, []byte("[geomag]\ncoefficients = \"WMM2030.COF\"\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	s, err := config.Load(file, config.Chips{})
+	if err != nil || s.Geomag.Coefficients != filepath.Join(dir, "WMM2030.COF") {
+		t.Errorf("%q, %v", s.Geomag.Coefficients, err)
+	}
+	if _, err := config.Load(filepath.Join(dir, "no.toml"), config.Chips{}); err == nil || !strings.Contains(err.Error(), "no.toml") || !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("missing file: %v", err)
+	}
+	if err := os.Truncate(file, 2<<20); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := config.Load(file, config.Chips{}); err == nil || !strings.Contains(err.Error(), "no settings file") {
+		t.Errorf("giant file: %v", err)
+	}
+}
+
+func FuzzParse(f *testing.F) {
+	b, err := os.ReadFile(sample)
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(b)
+	f.Add([]byte("site = {lat_deg = 1, lon_deg = 2}\nkit.lenses = [{focal_mm = 1}, 3]"))
+	f.Add([]byte("[[kit.lenses]]\n[kit.lenses.x]\na.b.c = [[{}]]"))
+	f.Fuzz(func(t *testing.T, b []byte) {
+		s, err := config.Parse("x.toml", b, config.Chips{Inertial: []string{"LSM6DSO"}})
+		if err != nil {
+			for line := range strings.SplitSeq(err.Error(), "\n") {
+				if !strings.HasPrefix(line, "x.toml") {
+					t.Fatalf("error without its file: %q", line)
+				}
+			}
+			return
+		}
+		if _, err := config.ParseMount(s.Inertial.Forward, s.Inertial.Up); err != nil {
+			t.Fatal(err)
+		}
+		if p := s.Site.Place(); p != nil && p.Validate() != nil {
+			t.Fatalf("accepted the site %+v", *p)
+		}
+		if len(s.Kit.Lenses) > 20 {
+			t.Fatal("too many lenses")
+		}
+	})
+}

@@ -1,0 +1,174 @@
+// Package config reads the settings file and refuses a wrong one: every error
+// names file, line and key, the reason and what to do. Keys end in their unit.
+package config
+
+import (
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbstar/astro"
+)
+
+// Settings is everything that the settings file says, checked and complete.
+type Settings struct {
+	// StateDir is where the database lies; absolute.
+	StateDir string `toml:"state_dir"`
+
+	Site     Site     `toml:"site"`
+	Clock    Clock    `toml:"clock"`
+	Board    Board    `toml:"board"`
+	Inertial Sensor   `toml:"inertial"`
+	Magnetic Sensor   `toml:"magnetic"`
+	Aim      Aim      `toml:"aim"`
+	Geomag   Geomag   `toml:"geomag"`
+	Kit      Kit      `toml:"kit"`
+	Server   Server   `toml:"server"`
+	Access   Access   `toml:"access"`
+	Loop     LoopRate `toml:"loop"`
+}
+
+// Site is where the tripod stands. Latitude and longitude are given together or
+// not at all.
+type Site struct {
+	Name    string   `toml:"name"`
+	LatDeg  *float64 `toml:"lat_deg"`
+	LonDeg  *float64 `toml:"lon_deg"`
+	HeightM float64  `toml:"height_m"`
+}
+
+// Place is the site, nil when it is not known.
+func (s Site) Place() *astro.Site {
+	if s.LatDeg == nil || s.LonDeg == nil {
+		return nil
+	}
+	return &astro.Site{LatDeg: *s.LatDeg, LonDeg: *s.LonDeg, HeightM: s.HeightM}
+}
+
+// Clock says what the system clock is worth while nothing disciplines it.
+type Clock struct {
+	SigmaS *float64 `toml:"sigma_s"`
+}
+
+// Sigma is the 1-sigma error of the system clock in seconds, negative when it
+// is not known.
+func (c Clock) Sigma() float64 {
+	if c.SigmaS == nil {
+		return -1
+	}
+	return *c.SigmaS
+}
+
+// Board says how far the sensors' surroundings can be trusted.
+type Board struct {
+	MountSigmaDeg float64 `toml:"mount_sigma_deg"`
+	LocalFieldUT  float64 `toml:"local_field_uT"`
+}
+
+// Auto asks for what the scan finds; None for no such sensor.
+const (
+	Auto = "auto"
+	None = "none"
+)
+
+// Sensor is which chip to use, where it is and how it is mounted.
+type Sensor struct {
+	Chip    string  `toml:"chip"`    // a name that the program knows, Auto or None
+	Bus     string  `toml:"bus"`     // name or number of an I2C bus, or Auto
+	Address uint16  `toml:"address"` // 7 bits; 0 tries those that the chip can have
+	RateHz  float64 `toml:"rate_hz"`
+	Forward string  `toml:"forward"`
+	Up      string  `toml:"up"`
+}
+
+// Mount is the rotation from the chip's axes to the body's. It is that of a
+// straight mount for settings that were not checked.
+func (s Sensor) Mount() Mount {
+	m, err := ParseMount(s.Forward, s.Up)
+	if err != nil {
+		return Mount{{X: 1}, {Y: 1}, {Z: 1}}
+	}
+	return m
+}
+
+// Mount is a rotation from a chip's axes to the body's (x along the tracker's
+// axis toward the sky, y left, z up): its rows are body x, y, z in chip axes.
+type Mount [3]r3.Vec
+
+// Aim is what the axis should point at, and the air that lifts it.
+type Aim struct {
+	Kind        string   `toml:"kind"` // "refracted" or "true"
+	PressureHPa *float64 `toml:"pressure_hpa"`
+	TempC       *float64 `toml:"temp_c"`
+}
+
+// Air is the state of the air at height heightM, metres: what the settings say,
+// else the standard atmosphere.
+func (a Aim) Air(heightM float64) astro.Air {
+	air := astro.StandardAir(heightM)
+	if a.PressureHPa != nil {
+		air.PressureHPa = *a.PressureHPa
+	}
+	if a.TempC != nil {
+		air.TempC = *a.TempC
+	}
+	return air
+}
+
+// Geomag names another model of the Earth's field than the built-in one.
+type Geomag struct {
+	// Coefficients is a file in the format of WMM.COF; empty takes the
+	// built-in model. Load makes it absolute.
+	Coefficients string `toml:"coefficients"`
+}
+
+// Kit is what the user photographs with.
+type Kit struct {
+	PixelUM float64 `toml:"pixel_um"`
+	TrailPx float64 `toml:"trail_px"` // pixels of trail that are accepted
+	Lenses  []Lens  `toml:"lenses"`
+}
+
+// Lens is one lens and the exposures wished for.
+type Lens struct {
+	Name       string    `toml:"name"`
+	FocalMM    float64   `toml:"focal_mm"`
+	ExposuresS []float64 `toml:"exposures_s"`
+}
+
+// Server is how the phone page and the API are served.
+type Server struct {
+	Listen     string   `toml:"listen"` // host:port
+	Names      []string `toml:"names"`  // host names under which the page may be called
+	MaxStreams int      `toml:"max_streams"`
+}
+
+// Access says who may read; writing always needs pairing.
+type Access struct {
+	Read string `toml:"read"` // "open" or "paired"
+}
+
+// Paired reports whether reading needs a pairing too.
+func (a Access) Paired() bool { return a.Read == "paired" }
+
+// LoopRate is how often guidance is made anew.
+type LoopRate struct {
+	UpdatesHz float64 `toml:"updates_hz"`
+}
+
+// Defaults are the settings of an empty file.
+func Defaults() Settings {
+	return Settings{
+		StateDir: "/var/lib/plumbstar",
+		Board:    Board{MountSigmaDeg: 0.2, LocalFieldUT: 0.7},
+		Inertial: Sensor{Chip: Auto, Bus: Auto, RateHz: 100, Forward: "+x", Up: "+z"},
+		Magnetic: Sensor{Chip: Auto, Bus: Auto, RateHz: 50, Forward: "+x", Up: "+z"},
+		Aim:      Aim{Kind: "refracted"},
+		Kit: Kit{PixelUM: 4, TrailPx: 2, Lenses: []Lens{
+			{Name: "24 mm", FocalMM: 24, ExposuresS: []float64{120}},
+			{Name: "50 mm", FocalMM: 50, ExposuresS: []float64{120}},
+			{Name: "135 mm", FocalMM: 135, ExposuresS: []float64{120}},
+		}},
+		Server: Server{Listen: "0.0.0.0:8484", Names: []string{}, MaxStreams: 100},
+		Access: Access{Read: "open"},
+		Loop:   LoopRate{UpdatesHz: 10},
+	}
+}
