@@ -122,6 +122,9 @@ func TestJudgementHoldsTogether(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		if v := VerdictOf(k, 60, e); v != j.Verdict {
+			t.Errorf("%+v %+v: verdict alone %s, judged %s", k, e, v, j.Verdict)
+		}
 		again, err := Judge(k, j.SureS, e)
 		if err != nil {
 			t.Fatal(err)
@@ -278,5 +281,13 @@ func BenchmarkJudge(b *testing.B) {
 		if _, err := Judge(k, 120, e); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+func BenchmarkVerdict(b *testing.B) {
+	k := Kit{FocalMM: 135, PixelUM: 3.76}
+	e := Error{HighArcmin: 6, EastArcmin: 20, HighSigmaArcmin: 5, EastSigmaArcmin: 40}
+	for b.Loop() {
+		VerdictOf(k, 120, e)
 	}
 }
