@@ -1,0 +1,122 @@
+package calib
+
+import (
+	"math"
+	"time"
+
+	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbstar/sensors"
+)
+
+// track is the board's rotation by the gyroscope alone, relative to its start.
+type track struct {
+	samples []sensors.InertialSample
+	q       []quat.Number // turns vectors of the body at sample i into the start's axes
+	turned  []r3.Vec      // sum of rate times time up to sample i, rad, in body axes
+	broken  []int         // number of unusable steps up to sample i
+}
+
+// newTrack integrates the rates minus bias, by the mean of neighbouring
+// samples. Steps over a gap beyond maxGap, or whose rate was clipped or stands
+// at the range (0: unknown), count as broken.
+func newTrack(samples []sensors.InertialSample, bias r3.Vec, maxGap time.Duration, rangeRadS float64) *track {
+	t := &track{
+		samples: samples,
+		q:       make([]quat.Number, len(samples)),
+		turned:  make([]r3.Vec, len(samples)),
+		broken:  make([]int, len(samples)),
+	}
+	for i := range samples {
+		if i == 0 {
+			t.q[0] = quat.Number{Real: 1}
+			continue
+		}
+		a, b := &samples[i-1], &samples[i]
+		dt := b.At - a.At
+		w := r3.Sub(r3.Scale(0.5, r3.Add(a.Gyro, b.Gyro)), bias)
+		phi := r3.Scale(dt.Seconds(), w)
+		t.q[i] = quat.Mul(t.q[i-1], rotQuat(phi))
+		t.turned[i] = r3.Add(t.turned[i-1], phi)
+		t.broken[i] = t.broken[i-1]
+		if dt <= 0 || dt > maxGap || b.Flags.Has(sensors.Clipped) || rangeRadS > 0 && maxAbs(b.Gyro) > 0.995*rangeRadS || !finite(b.Gyro) {
+			t.broken[i]++
+		}
+	}
+	return t
+}
+
+func maxAbs(v r3.Vec) float64 { return max(math.Abs(v.X), math.Abs(v.Y), math.Abs(v.Z)) }
+
+// rotQuat is the rotation by |phi| about phi.
+func rotQuat(phi r3.Vec) quat.Number {
+	a := r3.Norm(phi)
+	k := 0.5
+	if a > 1e-8 {
+		k = math.Sin(a/2) / a
+	}
+	return quat.Number{Real: math.Cos(a / 2), Imag: k * phi.X, Jmag: k * phi.Y, Kmag: k * phi.Z}
+}
+
+// between turns a vector in body axes at sample j into body axes at sample i.
+func (t *track) between(i, j int) quat.Number { return quat.Mul(quat.Conj(t.q[i]), t.q[j]) }
+
+// rotate is q v q*.
+func rotate(q quat.Number, v r3.Vec) r3.Vec {
+	u := r3.Vec{X: q.Imag, Y: q.Jmag, Z: q.Kmag}
+	c := r3.Add(r3.Cross(u, v), r3.Scale(q.Real, v))
+	return r3.Add(v, r3.Scale(2, r3.Cross(u, c)))
+}
+
+// stable is the mean specific force of the samples lo to hi−1, turned into the
+// body axes of sample mid, so that rotation within the stretch does not blur it.
+func (t *track) stable(lo, mid, hi int) r3.Vec {
+	var s r3.Vec
+	for k := lo; k < hi; k++ {
+		s = r3.Add(s, rotate(t.between(mid, k), t.samples[k].Accel))
+	}
+	return r3.Scale(1/float64(hi-lo), s)
+}
+
+// SlowPoses cuts a recording into stretches of the given length and frees each
+// of its rotation by means of the gyroscope (minus bias, rad/s). A board that
+// is turned slowly in the hand so gives poses in directions in which it never
+// rested; the hand's acceleration is in them, and FitAccel finds out how much.
+// Stretches with clipped rates or faster than maxRate (rad/s) are left out.
+func SlowPoses(samples []sensors.InertialSample, bias r3.Vec, length time.Duration, maxRate float64) []Pose {
+	t := newTrack(samples, bias, 100*time.Millisecond, 0)
+	var poses []Pose
+	for lo := 0; lo < len(samples); {
+		hi := lo
+		var fastest float64
+		for hi < len(samples) && samples[hi].At-samples[lo].At < length {
+			fastest = max(fastest, r3.Norm(r3.Sub(samples[hi].Gyro, bias)))
+			hi++
+		}
+		if n := hi - lo; n >= 8 && t.broken[hi-1] == t.broken[lo] && fastest <= maxRate && samples[hi-1].At-samples[lo].At > length/2 {
+			poses = append(poses, t.slowPose(lo, hi))
+		}
+		lo = hi
+	}
+	return poses
+}
+
+func (t *track) slowPose(lo, hi int) Pose {
+	mid, n := (lo+hi)/2, hi-lo
+	p := Pose{Start: t.samples[lo].At, End: t.samples[hi-1].At, Accel: t.stable(lo, mid, hi), Readings: n, Slow: true}
+	// Tenths of the stretch scatter by the hand's acceleration, not by noise.
+	const parts = 5
+	var s float64
+	for k := range parts {
+		a, b := lo+n*k/parts, lo+n*(k+1)/parts
+		s += r3.Norm2(r3.Sub(t.stable(a, mid, b), p.Accel)) / 3
+	}
+	v := s / (parts - 1) / parts
+	p.AccelCov = Mat3{0: v, 4: v, 8: v}
+	for k := lo; k < hi; k++ {
+		p.Gyro = r3.Add(p.Gyro, r3.Scale(1/float64(n), t.samples[k].Gyro))
+		p.TempC += t.samples[k].TempC / float64(n)
+	}
+	return p
+}
