@@ -14,6 +14,13 @@ import (
 	"plumbstar/sensors"
 )
 
+// brokenError is what is wrong with a recording; nothing comes after it, so it
+// is an end as well.
+type brokenError struct{ error }
+
+func (b brokenError) Unwrap() error        { return b.error }
+func (b brokenError) Is(target error) bool { return target == sensors.ErrEnd }
+
 // Options say how a Player presents a recording.
 type Options struct {
 	// Name stands for the recording in errors and in String.
@@ -223,8 +230,7 @@ func (p *Player) fill(have func() bool) error {
 		case p.err == io.EOF:
 			return sensors.ErrEnd
 		case p.err != nil:
-			// Nothing comes after a broken line, so it is an end as well.
-			return fmt.Errorf("%s: %w: %w", p.opt.Name, p.err, sensors.ErrEnd)
+			return brokenError{fmt.Errorf("%s: %w", p.opt.Name, p.err)}
 		case p.at(p.next) > now:
 			return sensors.ErrNoNewData
 		}

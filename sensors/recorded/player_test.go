@@ -217,6 +217,10 @@ func TestPlayerNamesTheBrokenLineWhenItGetsThere(t *testing.T) {
 	if err == nil || err.Error() != `night.csv: line 3, column az: "up" is not a number: give m/s2` {
 		t.Fatalf("error %v", err)
 	}
+	var where *recorded.Error
+	if !errors.Is(err, sensors.ErrEnd) || !errors.As(err, &where) || where.Line != 3 {
+		t.Errorf("%v: must be an end, and carry its line", err)
+	}
 	if p.Err() == nil || p.Err().Error() != err.Error() {
 		t.Errorf("Err %v", p.Err())
 	}
