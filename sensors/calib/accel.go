@@ -74,7 +74,8 @@ type accelProblem struct {
 	g       float64
 	refTemp float64 // NaN: no temperature
 	slope   bool
-	slow2   float64 // variance of the hand's acceleration in slow poses
+	slow2   float64   // variance of the hand's acceleration in slow poses
+	floor2  []float64 // per pose: Floor², times the number of poses that share the attitude
 	weight  []float64
 	resid   []float64 // standardised, of the last build
 }
@@ -105,7 +106,7 @@ func (a *accelProblem) row(p []float64, q *Pose, j *[12]float64) (r, variance fl
 	mu := m.applyT(u)
 	along := q.AccelCov.form(mu, mu)
 	across := q.AccelCov[0] + q.AccelCov[4] + q.AccelCov[8] - along
-	variance = along + a.opt.Floor*a.opt.Floor
+	variance = along
 	if q.Slow {
 		variance += a.slow2
 		across += 2 * a.slow2
@@ -144,6 +145,7 @@ func (a *accelProblem) build(p []float64, q *normal) {
 	var j [12]float64
 	for i := range a.poses {
 		r, v := a.row(p, &a.poses[i], &j)
+		v += a.floor2[i]
 		a.resid[i] = r / math.Sqrt(v)
 		q.add(allTwelve[:n], j[:n], r, a.weight[i]/v)
 	}
@@ -191,6 +193,7 @@ func FitAccel(poses []Pose, gravity float64, opt AccelOptions) (AccelFit, error)
 			"let the board rest on each of its faces and some edges")
 	}
 	a.temperature()
+	a.shareFloor()
 	a.weight, a.resid = make([]float64, len(a.poses)), make([]float64, len(a.poses))
 	for i := range a.weight {
 		a.weight[i] = 1
@@ -204,7 +207,27 @@ func FitAccel(poses []Pose, gravity float64, opt AccelOptions) (AccelFit, error)
 		}
 		a.reweigh()
 	}
+	if prior {
+		if k, z := a.strain(p); z > 4 {
+			return AccelFit{}, accelRefusal(fmt.Sprintf("%s would be %.0f sigma beyond what the data sheet allows, so the board was shaken or the data sheet is another chip's", coefficientNames[k], z), "let the board rest in each attitude")
+		}
+	}
 	return a.result(p, q, directions, prior)
+}
+
+var coefficientNames = [12]string{"the offset of x", "the offset of y", "the offset of z", "the scale of x", "the scale of y", "the scale of z",
+	"the angle between x and y", "the angle between x and z", "the angle between y and z", "the drift of x", "the drift of y", "the drift of z"}
+
+// strain is the parameter that is farthest from its prior, in sigmas.
+func (a *accelProblem) strain(p []float64) (worst int, sigmas float64) {
+	for k, v := range a.priors() {
+		if v > 0 && k < len(p) {
+			if z := math.Abs(p[k]) / math.Sqrt(v); z > sigmas {
+				worst, sigmas = k, z
+			}
+		}
+	}
+	return worst, sigmas
 }
 
 func accelRefusal(reason, advice string) *Refusal {
@@ -219,6 +242,24 @@ func (a *accelProblem) temperature() {
 		a.refTemp += a.poses[i].TempC / float64(len(a.poses))
 	}
 	a.slope = a.opt.SlopeSigma > 0 && a.refTemp == a.refTemp
+}
+
+// shareFloor lets poses in one attitude share one floor: what averaging cannot
+// remove does not shrink when the same attitude is taken many times.
+func (a *accelProblem) shareFloor() {
+	a.floor2 = make([]float64, len(a.poses))
+	u := make([]r3.Vec, len(a.poses))
+	for i := range a.poses {
+		u[i] = r3.Unit(a.poses[i].Accel)
+	}
+	near := math.Cos(rad(10))
+	for i := range u {
+		for k := range u {
+			if r3.Dot(u[i], u[k]) > near {
+				a.floor2[i] += a.opt.Floor * a.opt.Floor
+			}
+		}
+	}
 }
 
 // reweigh applies Huber's weights at 2.5 sigma and, with enough slow poses,

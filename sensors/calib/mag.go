@@ -97,7 +97,11 @@ type MagFit struct {
 	Aligned                 bool
 	Rotation, RotationSigma r3.Vec
 	DipPairs, TurnPairs     int
-	// Noise1 sigma in µT of the three kinds of residuals (0: kind not used).
+	// GyroBias is the gyroscope's bias (rad/s) that goes best with the turning
+	// of the field, and its 1 sigma; known when there are turn pairs.
+	GyroBias, GyroBiasSigma r3.Vec
+	GyroBiasKnown           bool
+	// Noise, 1 sigma in µT of the three kinds of residuals (0: kind not used).
 	StrengthNoiseUT, DipNoiseUT, TurnNoiseUT float64
 	// HeldBackBefore and HeldBackAfter: relative residual (1 = 100 %) of the part
 	// held back, with the calibration in use (or none) and with one that is
@@ -246,6 +250,9 @@ func (s *shapeFit) check(raws []r3.Vec, centre r3.Vec, o *MagOptions) error {
 		}
 		s.coverage = coverageOf(dirs)
 		axis, sd := looseAxis(s.cov)
+		if sd > s.p[pField] {
+			return magRefusal(fmt.Sprintf("%s, which leaves the offset along %s open", s.coverage, axis), turnAdvice)
+		}
 		return magRefusal(fmt.Sprintf("%s; the offset along %s is uncertain by %.2g µT (1 sigma)", s.coverage, axis, sd), turnAdvice)
 	}
 	if s.coverage.Occupied < o.MinOccupied {
@@ -290,7 +297,7 @@ func looseAxis(cov mat.Symmetric) (string, float64) {
 	var vec mat.Dense
 	eig.VectorsTo(&vec)
 	v := r3.Vec{X: vec.At(0, 2), Y: vec.At(1, 2), Z: vec.At(2, 2)}
-	return axisWords(v), math.Sqrt(max(0, val[2]))
+	return lineWords(v), math.Sqrt(max(0, val[2]))
 }
 
 // affineOf takes the twelve coefficients out of a solution.

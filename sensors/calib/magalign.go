@@ -127,6 +127,12 @@ func (a *magProblem) describe(fit *MagFit, raws []r3.Vec, p []float64, cov mat.S
 	case o.DipSigmaRad > 0:
 		fit.DipKnown, fit.DipRad, fit.DipSigmaRad = true, o.DipRad, o.DipSigmaRad
 	}
+	if len(a.turns) > 0 {
+		fit.GyroBiasKnown = true
+		fit.GyroBias = r3.Add(o.GyroBias, r3.Vec{X: p[pBias], Y: p[pBias+1], Z: p[pBias+2]})
+		sd := func(i int) float64 { return math.Sqrt(cov.At(i, i)) }
+		fit.GyroBiasSigma = r3.Vec{X: sd(pBias), Y: sd(pBias + 1), Z: sd(pBias + 2)}
+	}
 	fit.HeadingDipRad = o.DipAssumedRad
 	if fit.DipKnown {
 		fit.HeadingDipRad = fit.DipRad

@@ -33,8 +33,9 @@ type Result struct {
 	AccelErr error
 	// Poses are the rest poses found.
 	Poses []Pose
-	// GyroBias is the mean rate of the rest poses in rad/s, with its 1 sigma per
-	// axis (their scatter); GyroBiasKnown is false when there was no rest.
+	// GyroBias (rad/s) and its 1 sigma per axis come from the turning of the
+	// field, or else from the rest poses (median and scatter); GyroBiasKnown is
+	// false when there was neither.
 	GyroBias, GyroBiasSigma r3.Vec
 	GyroBiasKnown           bool
 	// Mag corrects the field when MagErr is nil.
@@ -75,6 +76,9 @@ func FromRecording(inertial []sensors.InertialSample, magnetic []sensors.Magneti
 		corrected[i] = s
 	}
 	res.Mag, res.MagErr = FitMag(magnetic, corrected, m)
+	if res.MagErr == nil && res.Mag.GyroBiasKnown {
+		res.GyroBias, res.GyroBiasSigma, res.GyroBiasKnown = res.Mag.GyroBias, res.Mag.GyroBiasSigma, true
+	}
 	return res, nil
 }
 
@@ -97,7 +101,11 @@ func (res *Result) calibrateInertial(inertial []sensors.InertialSample, opt *Rec
 	}
 	poses := res.Poses
 	if distinctDirections(poses) < 12 && opt.Spec.HasGyro && res.GyroBiasKnown {
-		poses = append(append([]Pose(nil), poses...), SlowPoses(inertial, res.GyroBias, slowLength, slowRate)...)
+		all := append(append([]Pose(nil), poses...), SlowPoses(inertial, res.GyroBias, slowLength, slowRate)...)
+		// Slow poses are worth their doubt only where the board went round.
+		if distinctDirections(all) >= 6 {
+			poses = all
+		}
 	}
 	res.AccelFit, res.AccelErr = FitAccel(poses, 0, o)
 	if res.AccelErr == nil {

@@ -1,8 +1,8 @@
 package calib
 
 import (
-	"fmt"
 	"math"
+	"strings"
 
 	"gonum.org/v1/gonum/spatial/r3"
 )
@@ -22,10 +22,15 @@ func spiral(n int) []r3.Vec {
 
 // axisWords names the direction v in sensor axes: "+x", or "+x and -z" between
 // two axes.
-func axisWords(v r3.Vec) string {
+func axisWords(v r3.Vec) string { return words(v, true) }
+
+// lineWords is axisWords for a line, whose two directions are the same.
+func lineWords(v r3.Vec) string { return words(v, false) }
+
+func words(v r3.Vec, signed bool) string {
 	v = r3.Unit(v)
 	c := [3]float64{v.X, v.Y, v.Z}
-	s := ""
+	var names []string
 	for range 3 {
 		k := 0
 		for i := range c {
@@ -36,13 +41,17 @@ func axisWords(v r3.Vec) string {
 		if math.Abs(c[k]) < 0.42 { // less than 25° out of the plane across it
 			break
 		}
-		if s != "" {
-			s += " and "
+		name := "xyz"[k : k+1]
+		switch {
+		case signed && c[k] < 0:
+			name = "-" + name
+		case signed:
+			name = "+" + name
 		}
-		s += fmt.Sprintf("%c%c", "-+"[b2i(c[k] > 0)], "xyz"[k])
+		names = append(names, name)
 		c[k] = 0
 	}
-	return s
+	return strings.Join(names, " and ")
 }
 
 func b2i(b bool) int {

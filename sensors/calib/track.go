@@ -83,7 +83,8 @@ func (t *track) stable(lo, mid, hi int) r3.Vec {
 // of its rotation by means of the gyroscope (minus bias, rad/s). A board that
 // is turned slowly in the hand so gives poses in directions in which it never
 // rested; the hand's acceleration is in them, and FitAccel finds out how much.
-// Stretches with clipped rates or faster than maxRate (rad/s) are left out.
+// Stretches with clipped values, faster than maxRate (rad/s) or with more than
+// 0.8 m/s² of the hand's acceleration are left out.
 func SlowPoses(samples []sensors.InertialSample, bias r3.Vec, length time.Duration, maxRate float64) []Pose {
 	t := newTrack(samples, bias, 100*time.Millisecond, 0)
 	var poses []Pose
@@ -95,14 +96,16 @@ func SlowPoses(samples []sensors.InertialSample, bias r3.Vec, length time.Durati
 			hi++
 		}
 		if n := hi - lo; n >= 8 && t.broken[hi-1] == t.broken[lo] && fastest <= maxRate && samples[hi-1].At-samples[lo].At > length/2 {
-			poses = append(poses, t.slowPose(lo, hi))
+			if p, ok := t.slowPose(lo, hi); ok {
+				poses = append(poses, p)
+			}
 		}
 		lo = hi
 	}
 	return poses
 }
 
-func (t *track) slowPose(lo, hi int) Pose {
+func (t *track) slowPose(lo, hi int) (Pose, bool) {
 	mid, n := (lo+hi)/2, hi-lo
 	p := Pose{Start: t.samples[lo].At, End: t.samples[hi-1].At, Accel: t.stable(lo, mid, hi), Readings: n, Slow: true}
 	// Tenths of the stretch scatter by the hand's acceleration, not by noise.
@@ -112,11 +115,12 @@ func (t *track) slowPose(lo, hi int) Pose {
 		a, b := lo+n*k/parts, lo+n*(k+1)/parts
 		s += r3.Norm2(r3.Sub(t.stable(a, mid, b), p.Accel)) / 3
 	}
-	v := s / (parts - 1) / parts
+	s /= parts - 1
+	v := s / parts
 	p.AccelCov = Mat3{0: v, 4: v, 8: v}
 	for k := lo; k < hi; k++ {
 		p.Gyro = r3.Add(p.Gyro, r3.Scale(1/float64(n), t.samples[k].Gyro))
 		p.TempC += t.samples[k].TempC / float64(n)
 	}
-	return p
+	return p, s < 0.8*0.8 && finite(p.Accel)
 }
