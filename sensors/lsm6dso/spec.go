@@ -1,0 +1,82 @@
+package lsm6dso
+
+import (
+	"math"
+
+	"plumbstar/sensors"
+)
+
+const (
+	idLSM6DSO    = 0x6C // also LSM6DSOX
+	idISM330DHCX = 0x6B // also LSM6DSR
+	idLSM6DSL    = 0x6A // also LSM6DS3TR-C
+	idLSM6DS3    = 0x69
+)
+
+const (
+	milliG = sensors.StandardGravity / 1000
+	microG = sensors.StandardGravity / 1e6
+	degree = math.Pi / 180
+)
+
+// variant is where the chips differ.
+type variant struct {
+	id   byte
+	name string
+	// i3c: the chip speaks I3C too, which must be turned off on a shared bus.
+	// secondFilter: it has the second accelerometer low-pass as in DS12140.
+	i3c, secondFilter bool
+	tempPerC          float64 // counts per °C; zero is 25 °C
+	spec              sensors.InertialSpec
+}
+
+// variantOf knows the group by its identity register. Typical figures of the
+// data sheets are taken as 1 sigma; all chips of a group get those of the first
+// one named.
+//
+// LSM6DSO: DS12140 rev. 2, table 2: 70 µg/√Hz, ±20 mg, ±0.1 mg/°C, 3.8 m°/s/√Hz,
+// ±1 °/s. ISM330DHCX: DS13012 rev. 7: 60 µg/√Hz, ±10 mg, ±0.1 mg/°C typical and
+// ±0.5 at 3 sigma (0.17 taken), cross-axis 0.5 %; its gyroscope (5 m°/s/√Hz,
+// ±1 °/s) from memory, as are the cross-axis figure of the LSM6DSO (taken as
+// 1 %), and all of the LSM6DSL (80 µg/√Hz, ±40 mg, ±0.1 mg/°C, 4 m°/s/√Hz,
+// ±2 °/s) and LSM6DS3 (90 µg/√Hz, ±40 mg, ±0.5 mg/°C, 7 m°/s/√Hz, ±10 °/s).
+// Temperature: 256 counts/°C, in the LSM6DS3 16 (its data sheet, as two public
+// drivers quote it).
+func variantOf(id byte) (variant, bool) {
+	figures := func(noise, offset, drift, cross, gyroNoise, gyroOffset float64) sensors.InertialSpec {
+		return sensors.InertialSpec{
+			AccelNoise:     noise * microG,
+			AccelOffset:    offset * milliG,
+			AccelDriftPerC: drift * milliG,
+			AccelCross:     cross,
+			GyroNoise:      gyroNoise * degree / 1000,
+			GyroOffset:     gyroOffset * degree,
+		}
+	}
+	switch id {
+	case idLSM6DSO:
+		return variant{id, "LSM6DSO", true, true, 256, figures(70, 20, 0.1, 0.01, 3.8, 1)}, true
+	case idISM330DHCX:
+		return variant{id, "ISM330DHCX", true, true, 256, figures(60, 10, 0.17, 0.005, 5, 1)}, true
+	case idLSM6DSL:
+		return variant{id, "LSM6DSL", false, false, 256, figures(80, 40, 0.1, 0.01, 4, 2)}, true
+	case idLSM6DS3:
+		return variant{id, "LSM6DS3", false, false, 16, figures(90, 40, 0.5, 0.01, 7, 10)}, true
+	}
+	return variant{}, false
+}
+
+func identities() []byte { return []byte{idLSM6DSO, idISM330DHCX, idLSM6DSL, idLSM6DS3} }
+
+// Spec states the data sheet's figures for the chip that answers (variantOf
+// names their sources), and the rate and ranges in use. The chip's own clock
+// makes the true rate differ by some percent.
+func (d *Dev) Spec() sensors.InertialSpec {
+	s := d.variant.spec
+	s.Chip = d.variant.name
+	s.RateHz = d.opts.RateHz
+	s.AccelRange = float64(d.opts.AccelRangeG) * sensors.StandardGravity
+	s.GyroRange = float64(d.opts.GyroRangeDPS) * degree
+	s.HasGyro = true
+	return s
+}
