@@ -60,49 +60,18 @@ func placeOf(latDeg, lonDeg, heightKm float64) place {
 }
 
 // sum is the gradient of the potential, years after the epoch.
-//
-// For orders above 0 the functions are divided by u once, which keeps the east
-// and north components finite at the poles. r1 and r2 are p(n) and p(n-1), times
-// u^(m-1) and the power of the radius ratio that belongs to their degree.
 func (m *Model) sum(p place, years float64) vector {
 	zRatio, ratio2 := p.z*p.ratio, p.ratio*p.ratio
-	var up, south, east float64 // geocentric
-
-	// Order 0: no longitude, and the derivative of the polynomial itself.
-	r1, r2, d1, d2 := ratio2, 0.0, 0.0, 0.0
-	zonal := m.orders[0]
-	for i := range zonal {
-		t := &zonal[i]
-		g := t.g + years*t.gDot
-		up += (t.n + 1) * g * r1
-		south += g * d1
-		k := t.next * ratio2
-		r1, r2, d1, d2 = zRatio*r1-k*r2, r1, p.ratio*r1+zRatio*d1-k*d2, d1
-	}
+	up, south := sumZonal(m.orders[0], p.ratio, zRatio, ratio2, years) // geocentric
 	south *= p.u
-
+	east := 0.0
 	cosM, sinM := p.cosLon, p.sinLon
 	first := ratio2 * p.ratio
-	for order := 1; order < len(m.orders); order++ {
-		r1, r2 := first, 0.0
-		var gSum, hSum, gN, hN, gSlope, hSlope float64
-		terms := m.orders[order]
-		for i := range terms {
-			t := &terms[i]
-			g, h := t.g+years*t.gDot, t.h+years*t.hDot
-			gr, hr := g*r1, h*r1
-			gSum += gr
-			hSum += hr
-			gN += t.n * gr
-			hN += t.n * hr
-			k := t.slope * r2
-			gSlope += k * g
-			hSlope += k * h
-			r1, r2 = zRatio*r1-t.next*ratio2*r2, r1
-		}
-		up += p.u * ((gN+gSum)*cosM + (hN+hSum)*sinM)
-		south -= (p.z*gN-p.ratio*gSlope)*cosM + (p.z*hN-p.ratio*hSlope)*sinM
-		east += float64(order) * (gSum*sinM - hSum*cosM)
+	for i, terms := range m.orders[1:] {
+		s := sumOrder(terms, first, zRatio, ratio2, years)
+		up += p.u * ((s.gN+s.g)*cosM + (s.hN+s.h)*sinM)
+		south -= (p.z*s.gN-p.ratio*s.gSlope)*cosM + (p.z*s.hN-p.ratio*s.hSlope)*sinM
+		east += float64(i+1) * (s.g*sinM - s.h*cosM)
 		cosM, sinM = cosM*p.cosLon-sinM*p.sinLon, sinM*p.cosLon+cosM*p.sinLon
 		first *= p.u * p.ratio
 	}
@@ -112,6 +81,52 @@ func (m *Model) sum(p place, years float64) vector {
 		east:  east,
 		down:  south*p.sinTilt - up*p.cosTilt,
 	}
+}
+
+// sumZonal is order 0: no longitude, and the derivative of the polynomial
+// itself (d), as there is no factor u to divide by.
+func sumZonal(terms []term, ratio, zRatio, ratio2, years float64) (up, south float64) {
+	r1, r2, d1, d2 := ratio2, 0.0, 0.0, 0.0
+	for i := range terms {
+		t := &terms[i]
+		g := t.g + years*t.gDot
+		up += (t.n + 1) * g * r1
+		south += g * d1
+		k := t.next * ratio2
+		r1, r2, d1, d2 = zRatio*r1-k*r2, r1, ratio*r1+zRatio*d1-k*d2, d1
+	}
+	return up, south
+}
+
+// orderSums are the sums over the degrees of one order: of the coefficients
+// times p(n), times n p(n), and times slope p(n-1).
+type orderSums struct{ g, h, gN, hN, gSlope, hSlope float64 }
+
+// sumOrder divides the functions by u once, which keeps the east and north
+// components finite at the poles. r1 and r2 are p(n) and p(n-1), times u^(m-1) and
+// the power of the radius ratio that belongs to their degree; first is the
+// one with n = m. It is a function of its own because the sums
+// then stay in registers: a third faster.
+func sumOrder(terms []term, first, zRatio, ratio2, years float64) orderSums {
+	var gSum, hSum, gN, hN, gSlope, hSlope float64
+	r1, r2 := first, 0.0
+	for i := range terms {
+		t := &terms[i]
+		k := t.slope * r2
+		r2 *= t.next * ratio2
+		g := t.g + years*t.gDot
+		gSlope += g * k
+		g *= r1
+		gSum += g
+		gN += t.n * g
+		h := t.h + years*t.hDot
+		hSlope += h * k
+		h *= r1
+		hSum += h
+		hN += t.n * h
+		r1, r2 = zRatio*r1-r2, r1
+	}
+	return orderSums{gSum, hSum, gN, hN, gSlope, hSlope}
 }
 
 // sincosDeg is exact at multiples of 90 degrees, so that the date line has one
