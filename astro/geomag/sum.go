@@ -104,9 +104,9 @@ type orderSums struct{ g, h, gN, hN, gSlope, hSlope float64 }
 
 // sumOrder divides the functions by u once, which keeps the east and north
 // components finite at the poles. r1 and r2 are p(n) and p(n-1), times u^(m-1) and
-// the power of the radius ratio that belongs to their degree; first is the
-// one with n = m. It is a function of its own because the sums
-// then stay in registers: a third faster.
+// the power of the radius ratio that belongs to their degree; first is the one with
+// n = m. It is a function of its own because the sums then stay in registers: a
+// third faster at degree 133.
 func sumOrder(terms []term, first, zRatio, ratio2, years float64) orderSums {
 	var gSum, hSum, gN, hN, gSlope, hSlope float64
 	r1, r2 := first, 0.0
