@@ -74,6 +74,7 @@ func newRootCommand(e env) *cobra.Command {
 	}
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	root.AddCommand(
+		newDeclinationCommand(e),
 		newVersionCommand(e),
 	)
 	return root
