@@ -87,8 +87,6 @@ func (a *accelProblem) size() int {
 	return 9
 }
 
-var allTwelve = []int{0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11}
-
 // row is residual, its variance and its derivatives at p for one pose:
 // r = |M (a − o − s ΔT)| − g − bias. The noise across gravity lengthens the mean
 // vector by half its variance over g; that is the bias.
@@ -147,11 +145,11 @@ func (a *accelProblem) build(p []float64, q *normal) {
 		r, v := a.row(p, &a.poses[i], &j)
 		v += a.floor2[i]
 		a.resid[i] = r / math.Sqrt(v)
-		q.add(allTwelve[:n], j[:n], r, a.weight[i]/v)
+		q.add(0, j[:n], r, a.weight[i]/v)
 	}
 	for k, v := range a.priors() {
 		if v > 0 {
-			q.add([]int{k}, []float64{1}, p[k], 1/v)
+			q.add(k, []float64{1}, p[k], 1/v)
 		}
 	}
 }

@@ -35,18 +35,14 @@ func algebraicEllipsoid(pts []r3.Vec) (e ellipsoid, ok bool) {
 	if !(size > 0) || math.IsInf(size, 0) {
 		return e, false
 	}
-	for _, columns := range [][]int{{0, 1, 2, 3, 4, 5, 6, 7, 8}, {5, 6, 7, 8}} {
+	for _, first := range []int{0, 5} {
 		q := newNormal(9)
 		for _, p := range pts {
 			x := r3.Scale(1/size, r3.Sub(p, mean))
 			row := [9]float64{x.X*x.X - x.Z*x.Z, x.Y*x.Y - x.Z*x.Z, 2 * x.X * x.Y, 2 * x.X * x.Z, 2 * x.Y * x.Z, 2 * x.X, 2 * x.Y, 2 * x.Z, 1}
-			var sub [9]float64
-			for k, c := range columns {
-				sub[k] = row[c]
-			}
-			q.add(columns, sub[:len(columns)], r3.Norm2(x), 1)
+			q.add(first, row[first:], r3.Norm2(x), 1)
 		}
-		v, solved := q.sub(columns)
+		v, solved := q.solveFrom(first)
 		if !solved {
 			continue
 		}
@@ -62,15 +58,13 @@ func algebraicEllipsoid(pts []r3.Vec) (e ellipsoid, ok bool) {
 	return e, false
 }
 
-// sub solves for the parameters in columns alone; the others stay 0.
-func (q *normal) sub(columns []int) (v [9]float64, ok bool) {
-	n := len(columns)
+// solveFrom solves for the nine parameters from first on; the others stay 0.
+func (q *normal) solveFrom(first int) (v [9]float64, ok bool) {
+	n := q.n - first
 	s := mat.NewSymDense(n, nil)
-	b := mat.NewVecDense(n, nil)
-	for i, ci := range columns {
-		b.SetVec(i, -q.g[ci])
+	for i := range n {
 		for j := i; j < n; j++ {
-			s.SetSym(i, j, q.h[ci*q.n+columns[j]])
+			s.SetSym(i, j, q.h[(first+i)*q.n+first+j])
 		}
 	}
 	var ch mat.Cholesky
@@ -78,11 +72,11 @@ func (q *normal) sub(columns []int) (v [9]float64, ok bool) {
 		return v, false
 	}
 	var x mat.VecDense
-	if err := ch.SolveVecTo(&x, b); err != nil {
+	if err := ch.SolveVecTo(&x, mat.NewVecDense(n, q.g[first:])); err != nil {
 		return v, false
 	}
-	for i, c := range columns {
-		v[c] = x.AtVec(i)
+	for i := range n {
+		v[first+i] = -x.AtVec(i)
 	}
 	return v, true
 }

@@ -144,7 +144,7 @@ func FitMag(magnetic []sensors.MagneticSample, inertial []sensors.InertialSample
 	if err != nil {
 		return MagFit{}, err
 	}
-	before, after, err := heldBack(raws, &o)
+	before, after, err := heldBack(raws, shape, &o)
 	if err != nil {
 		return MagFit{}, err
 	}
@@ -194,31 +194,42 @@ func fitShape(raws []r3.Vec, o *MagOptions) (*shapeFit, error) {
 	if o.StrengthUT > 0 {
 		strength, sigma = o.StrengthUT, o.StrengthSigmaUT
 	}
-	a := &magProblem{raws: raws, strength: newChannel(len(raws), 0.005*strength), skewSigma: 1e-6, prior: mat.NewSymDense(pCount, nil)}
-	a.strength.floor = 1e-4 * strength
 	p := make([]float64, pCount)
 	p[0], p[1], p[2] = e.centre.X, e.centre.Y, e.centre.Z
 	for i, v := range e.m {
 		p[pMatrix+i] = v * strength
 	}
 	p[pField] = strength
+	s := &shapeFit{p: p, problem: shapeProblem(raws, p, sigma)}
+	q, err := s.problem.solve(p, 2, 2)
+	if err != nil {
+		return nil, magRefusal(err.Error(), turnAdvice)
+	}
+	if _, s.cov, err = s.problem.covariance(p, q); err != nil {
+		return nil, magRefusal(err.Error(), turnAdvice)
+	}
+	return s, s.check(raws, e.centre, o)
+}
+
+// shapeProblem is the problem of strength alone, about p; priors too wide to
+// matter keep it from being singular.
+func shapeProblem(raws []r3.Vec, p []float64, strengthSigma float64) *magProblem {
+	strength := p[pField]
+	a := &magProblem{raws: raws, strength: newChannel(len(raws), 0.005*strength), skewSigma: 1e-6, prior: mat.NewSymDense(pCount, nil)}
+	a.strength.floor = 1e-4 * strength
+	scale := (p[pMatrix] + p[pMatrix+4] + p[pMatrix+8]) / 3
 	for i := range pCount {
 		switch {
 		case i < pMatrix:
-			a.know(i, p[i], 10*radius)
-		case i < pDown:
-			a.know(i, identity[i-pMatrix]*strength/radius, strength/radius)
+			a.know(i, p[i], 10*strength/scale)
+		case i < pField:
+			a.know(i, identity[i-pMatrix]*scale, scale)
 		default: // not part of this problem
 			a.know(i, 0, 1)
 		}
 	}
-	a.know(pField, strength, sigma)
-	_, cov, err := a.solve(p, 5)
-	if err != nil {
-		return nil, magRefusal(err.Error(), turnAdvice)
-	}
-	s := &shapeFit{p: p, cov: cov, problem: a}
-	return s, s.check(raws, e.centre, o)
+	a.know(pField, strength, strengthSigma)
+	return a
 }
 
 // stepNoise estimates the noise of a sample from second differences, which
@@ -312,9 +323,10 @@ func affineOf(kind Kind, p []float64, cov mat.Symmetric) Affine {
 	return a
 }
 
-// heldBack fits seven tenths of the recording and tests the other three: the
-// relative residual of strength there, before and after.
-func heldBack(raws []r3.Vec, o *MagOptions) (before, after float64, err error) {
+// heldBack fits seven tenths of the recording, beginning at the solution for
+// all of it, and tests the other three: the relative scatter of strength there,
+// before and after.
+func heldBack(raws []r3.Vec, s *shapeFit, o *MagOptions) (before, after float64, err error) {
 	var train, test []r3.Vec
 	for i, r := range raws {
 		switch i * 10 / len(raws) {
@@ -324,14 +336,13 @@ func heldBack(raws []r3.Vec, o *MagOptions) (before, after float64, err error) {
 			train = append(train, r)
 		}
 	}
-	blind := *o
-	blind.MinOccupied, blind.MaxDirectionSigmaDeg = 0, math.Inf(1)
-	s, err := fitShape(train, &blind)
-	if err != nil {
-		return 0, 0, magRefusal("seven tenths of the recording do not support a fit of their own", turnAdvice)
+	p := append([]float64(nil), s.p...)
+	a := shapeProblem(train, p, s.p[pField]*1e-6)
+	if _, err := a.solve(p, 1, 1); err != nil {
+		return 0, 0, magRefusal("seven tenths of the recording do not support a fit of their own: "+err.Error(), turnAdvice)
 	}
-	fitted := affineOf(Magnetometer, s.p, s.cov)
-	old := Uncalibrated(Magnetometer, 0, 0)
+	offset, m := paramsOf(p)
+	fitted, old := Affine{Offset: offset, Matrix: m}, Affine{Matrix: identity}
 	if o.Previous != nil {
 		old = *o.Previous
 	}

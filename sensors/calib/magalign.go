@@ -18,7 +18,7 @@ func fitAligned(raws []r3.Vec, magnetic []sensors.MagneticSample, inertial []sen
 	a.dip, a.turn = newChannel(len(a.ups), 0.03*strength), newChannel(3*len(a.turns), 0.02*strength)
 	a.dip.floor, a.turn.floor = 1e-4*strength, 1e-4*strength
 	a.skewSigma = o.AlignSigmaRad
-	for i := pDown; i < pCount; i++ {
+	for i := pField + 1; i < pCount; i++ {
 		switch {
 		case i == pDown && o.DipSigmaRad > 0:
 			sin, cos := math.Sincos(o.DipRad)
@@ -39,7 +39,17 @@ func fitAligned(raws []r3.Vec, magnetic []sensors.MagneticSample, inertial []sen
 			p[pDown] -= r3.Dot(a.ups[i].up, m.Apply(r3.Sub(a.ups[i].raw, r3.Vec{X: p[0], Y: p[1], Z: p[2]}))) / float64(len(a.ups))
 		}
 	}
-	inv, cov, err := a.solve(p, 6)
+	var q *normal
+	if len(a.ups)+len(a.turns) > 0 {
+		var err error
+		if q, err = a.solve(p, 2, 2); err != nil {
+			return MagFit{}, magRefusal(err.Error(), turnAdvice)
+		}
+	} else { // the shape is the solution; only the rotation's doubt is added
+		q = newNormal(pCount)
+		a.build(p, q)
+	}
+	inv, cov, err := a.covariance(p, q)
 	if err != nil {
 		return MagFit{}, magRefusal(err.Error(), turnAdvice)
 	}
@@ -64,7 +74,7 @@ func (a *magProblem) addAccelError(p []float64, inv, cov *mat.SymDense, accel *A
 	k := mat.NewDense(pCount, 12, nil)
 	o, m := paramsOf(p)
 	for i := range a.ups {
-		var j [14]float64
+		var j [pLag + 1]float64
 		a.dipRow(p, i, &j)
 		u := a.ups[i].up
 		c := m.Apply(r3.Sub(a.ups[i].raw, o))
@@ -73,8 +83,8 @@ func (a *magProblem) addAccelError(p []float64, inv, cov *mat.SymDense, accel *A
 		w := a.dip.w(i)
 		for col := range 12 {
 			d := w * (c.X*ja[0][col] + c.Y*ja[1][col] + c.Z*ja[2][col])
-			for row, idx := range dipIdx {
-				k.Set(idx, col, k.At(idx, col)+j[row]*d)
+			for row, jr := range j {
+				k.Set(row, col, k.At(row, col)+jr*d)
 			}
 		}
 	}

@@ -2,42 +2,23 @@ package calib
 
 import (
 	"math"
-	"time"
 
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/num/quat"
 	"gonum.org/v1/gonum/spatial/r3"
-
-	"plumbstar/sensors"
 )
 
 // Parameters of the magnetometer problem.
 const (
 	pOffset = 0  // 3, µT
 	pMatrix = 3  // 9, row-major
-	pDown   = 12 // vertical intensity, µT, positive down
-	pField  = 13 // total intensity, µT
-	pBias   = 14 // 3, gyroscope bias left over, rad/s
-	pGyro   = 17 // 9, gyroscope matrix minus one
-	pLag    = 26 // s, how much later the field was measured than stated
+	pField  = 12 // total intensity, µT
+	pDown   = 13 // vertical intensity, µT, positive down
+	pLag    = 14 // s, how much later the field was measured than stated
+	pBias   = 15 // 3, gyroscope bias left over, rad/s
+	pGyro   = 18 // 9, gyroscope matrix minus one
 	pCount  = 27
 )
-
-// upPair is a field reading with the direction up at the same moment.
-type upPair struct {
-	raw, up r3.Vec
-	rate    r3.Vec // change of raw, µT/s
-}
-
-// turnPair is two field readings with the rotation between them: d turns
-// vectors from body axes at b into body axes at a, phi is its rotation vector.
-type turnPair struct {
-	a, b         r3.Vec
-	rateA, rateB r3.Vec // change of a and b, µT/s
-	d            quat.Number
-	phi          r3.Vec
-	dt           float64
-}
 
 // channel is one kind of residual: its noise, robust weights, correlation.
 type channel struct {
@@ -135,12 +116,6 @@ type magProblem struct {
 	skewSigma float64
 }
 
-var (
-	strengthIdx = []int{0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, pField}
-	dipIdx      = []int{0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, pDown, pLag}
-	turnIdx     = []int{0, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 14, 15, 16, 17, 18, 19, 20, 21, 22, 23, 24, 25, pLag}
-)
-
 func paramsOf(p []float64) (o r3.Vec, m Mat3) {
 	return r3.Vec{X: p[0], Y: p[1], Z: p[2]}, Mat3(p[pMatrix : pMatrix+9])
 }
@@ -163,26 +138,26 @@ func (a *magProblem) build(p []float64, q *normal) {
 
 func (a *magProblem) buildStrength(p []float64, q *normal) {
 	o, m := paramsOf(p)
-	var j [13]float64
+	var j [pField + 1]float64
 	for i, raw := range a.raws {
 		w := r3.Sub(raw, o)
 		c := m.Apply(w)
-		n := r3.Norm(c)
+		n := math.Sqrt(r3.Norm2(c))
 		u := r3.Scale(1/n, c)
 		dirRow(j[:], u, w, m.applyT(u))
-		j[12] = -1
+		j[pField] = -1
 		r := n - p[pField]
 		a.strength.resid[i] = r
-		q.add(strengthIdx, j[:], r, a.strength.w(i))
+		q.add(0, j[:], r, a.strength.w(i))
 	}
 }
 
 func (a *magProblem) buildDip(p []float64, q *normal) {
-	var j [14]float64
+	var j [pLag + 1]float64
 	for i := range a.ups {
 		r := a.dipRow(p, i, &j)
 		a.dip.resid[i] = r
-		q.add(dipIdx, j[:], r, a.dip.w(i))
+		q.add(0, j[:], r, a.dip.w(i))
 	}
 }
 
@@ -192,15 +167,15 @@ func (a *magProblem) buildTurns(p []float64, q *normal) {
 	}
 }
 
-func (a *magProblem) dipRow(p []float64, i int, j *[14]float64) float64 {
+func (a *magProblem) dipRow(p []float64, i int, j *[pLag + 1]float64) float64 {
 	o, m := paramsOf(p)
 	t := &a.ups[i]
 	w := r3.Sub(r3.Add(t.raw, r3.Scale(p[pLag], t.rate)), o)
 	u := t.up
 	mu := m.applyT(u)
 	dirRow(j[:], u, w, mu)
-	j[12] = 1
-	j[13] = r3.Dot(mu, t.rate)
+	j[pDown] = 1
+	j[pLag] = r3.Dot(mu, t.rate)
 	return r3.Dot(u, m.Apply(w)) + p[pDown]
 }
 
@@ -226,7 +201,7 @@ func (a *magProblem) buildTurn(p []float64, i int, q *normal) {
 			e.Z = 1
 		}
 		de := rotate(quat.Conj(d), e) // row k of the rotation matrix
-		var j [25]float64
+		var j [pCount]float64
 		var ja [12]float64
 		mde := m.applyT(de)
 		me := m.applyT(e)
@@ -237,11 +212,11 @@ func (a *magProblem) buildTurn(p []float64, i int, q *normal) {
 		}
 		// A small further turn f changes x by f × x; e·(f × x) = f·(x × e).
 		s := r3.Cross(x, e)
-		j[12], j[13], j[14] = -t.dt*s.X, -t.dt*s.Y, -t.dt*s.Z
-		dirRowGyro(j[15:], s, t.phi)
-		j[24] = r3.Dot(mde, t.rateB) - r3.Dot(me, t.rateA)
+		j[pBias], j[pBias+1], j[pBias+2] = -t.dt*s.X, -t.dt*s.Y, -t.dt*s.Z
+		dirRowGyro(j[pGyro:], s, t.phi)
+		j[pLag] = r3.Dot(mde, t.rateB) - r3.Dot(me, t.rateA)
 		a.turn.resid[3*i+k] = rr[k]
-		q.add(turnIdx, j[:], rr[k], a.turn.w(3*i+k))
+		q.add(0, j[:], rr[k], a.turn.w(3*i+k))
 	}
 }
 
@@ -273,7 +248,9 @@ func (a *magProblem) buildPrior(p []float64, q *normal) {
 	w := 1 / (4 * a.skewSigma * a.skewSigma)
 	for _, ij := range [3][2]int{{0, 1}, {0, 2}, {1, 2}} {
 		x, y := pMatrix+3*ij[0]+ij[1], pMatrix+3*ij[1]+ij[0]
-		q.add([]int{x, y}, []float64{1, -1}, p[x]-p[y], w)
+		var j [9]float64
+		j[x-pMatrix], j[y-pMatrix] = 1, -1
+		q.add(pMatrix, j[:], p[x]-p[y], w)
 	}
 }
 
@@ -284,31 +261,37 @@ func (a *magProblem) know(i int, v, s float64) {
 }
 
 // solve iterates the fit, the noise of each channel, its outliers and the
-// correlation of its residuals, from p. It gives the inverse of the normal
-// matrix N and the covariance. Correlated residuals tell less than their number:
-// with Nc the part of a channel whose residuals count tc too often, the
-// covariance is N⁻¹ (Σ tc·Nc + prior) N⁻¹. Dip and turn, which compete for the
-// rotation, count by what they tell; strength counts fully, for nothing else
-// should bend the shape that it alone determines well.
-func (a *magProblem) solve(p []float64, rounds int) (inv, cov *mat.SymDense, err error) {
-	var q *normal
-	for k := range rounds {
-		if q, err = levenberg(p, a.build); err != nil {
-			return nil, nil, err
+// correlation of its residuals, from p: early rounds with mild weights for a
+// start that outliers may have spoiled, late ones that leave them out. Dip and
+// turn, which compete for the rotation, count by what their correlated residuals
+// tell; strength counts fully, for nothing else should bend the shape that it
+// alone determines well.
+func (a *magProblem) solve(p []float64, early, late int) (*normal, error) {
+	q, err := levenberg(p, a.build)
+	for k := range early + late {
+		if err != nil {
+			return nil, err
 		}
-		a.strength.correlate(1)
+		a.strength.reweigh(k >= early)
+		a.dip.reweigh(k >= early)
+		a.turn.reweigh(k >= early)
 		a.dip.correlate(1)
 		a.turn.correlate(3)
-		if k < rounds-1 {
-			a.strength.reweigh(k >= 2)
-			a.dip.reweigh(k >= 2)
-			a.turn.reweigh(k >= 2)
-			a.dip.share, a.turn.share = 1/a.dip.tau, 1/a.turn.tau
-		}
+		a.dip.share, a.turn.share = 1/a.dip.tau, 1/a.turn.tau
+		q, err = levenberg(p, a.build)
 	}
+	return q, err
+}
+
+// covariance gives the inverse of the normal matrix N at the solution and the
+// covariance of the parameters. Correlated residuals tell less than their number:
+// with Nc the part of a channel whose residuals count tc too often, the
+// covariance is N⁻¹ (Σ tc·Nc + prior) N⁻¹.
+func (a *magProblem) covariance(p []float64, q *normal) (inv, cov *mat.SymDense, err error) {
 	if inv, err = q.cov(); err != nil {
 		return nil, nil, err
 	}
+	a.strength.correlate(1)
 	meat := newNormal(len(p))
 	a.buildPrior(p, meat)
 	for _, c := range []struct {
@@ -331,89 +314,4 @@ func (a *magProblem) solve(p []float64, rounds int) (inv, cov *mat.SymDense, err
 		}
 	}
 	return inv, cov, nil
-}
-
-// pairUp finds the pairs of a recording. Every step, the accelerometer's
-// direction is averaged over the second half of smooth before and the first
-// half after, freed of rotation by the gyroscope.
-func pairUp(magnetic []sensors.MagneticSample, inertial []sensors.InertialSample, o *MagOptions) (ups []upPair, turns []turnPair) {
-	if len(inertial) < 2 || len(magnetic) < 2 {
-		return nil, nil
-	}
-	const step, half, maxGap = 100 * time.Millisecond, 125 * time.Millisecond, 100 * time.Millisecond
-	const turnSteps = 2
-	gyro := false
-	for i := range inertial {
-		gyro = gyro || inertial[i].Gyro != (r3.Vec{})
-	}
-	t := newTrack(inertial, o.GyroBias, maxGap, o.GyroRange)
-	type node struct {
-		at   int // inertial sample
-		raw  r3.Vec
-		rate r3.Vec
-		ok   bool
-	}
-	var last [turnSteps]node
-	k := 0
-	next := inertial[0].At
-	lo, hi := 0, 0
-	for i := range inertial {
-		at := inertial[i].At
-		if at < next {
-			continue
-		}
-		next = at + step
-		for k+1 < len(magnetic) && magnetic[k+1].At <= at {
-			k++
-		}
-		n := node{at: i}
-		n.raw, n.rate, n.ok = interpolate(magnetic, k, at, maxGap)
-		for lo < i && at-inertial[lo].At > half {
-			lo++
-		}
-		for hi < len(inertial) && inertial[hi].At-at <= half {
-			hi++
-		}
-		if n.ok && hi > lo {
-			var s r3.Vec
-			if gyro && t.broken[hi-1] == t.broken[lo] {
-				s = t.stable(lo, i, hi)
-			} else {
-				s = inertial[i].Accel
-			}
-			// More than a tenth of g of the hand's own acceleration says nothing
-			// about up.
-			if math.Abs(r3.Norm(s)-o.Gravity) < 0.1*o.Gravity {
-				ups = append(ups, upPair{raw: n.raw, up: r3.Unit(s), rate: n.rate})
-			}
-		}
-		if first := last[0]; gyro && n.ok && first.ok && t.broken[i] == t.broken[first.at] {
-			turns = append(turns, turnPair{
-				a: first.raw, b: n.raw, rateA: first.rate, rateB: n.rate, d: t.between(first.at, i),
-				phi: r3.Sub(t.turned[i], t.turned[first.at]), dt: (at - inertial[first.at].At).Seconds(),
-			})
-			// The next pair starts where this one ends: pairs share no rotation.
-			last = [turnSteps]node{}
-			last[turnSteps-1] = n
-			continue
-		}
-		copy(last[:], last[1:])
-		last[turnSteps-1] = n
-	}
-	return ups, turns
-}
-
-// interpolate is the field at time at, between samples k and k+1, and its
-// change in µT/s over some samples around.
-func interpolate(m []sensors.MagneticSample, k int, at, maxGap time.Duration) (v, rate r3.Vec, ok bool) {
-	if k+1 >= len(m) || m[k].At > at || m[k+1].At-m[k].At > maxGap || m[k+1].At <= m[k].At {
-		return v, rate, false
-	}
-	f := float64(at-m[k].At) / float64(m[k+1].At-m[k].At)
-	v = r3.Add(r3.Scale(1-f, m[k].FieldUT), r3.Scale(f, m[k+1].FieldUT))
-	lo, hi := max(0, k-2), min(len(m)-1, k+3)
-	if dt := m[hi].At - m[lo].At; dt > 0 && dt < 5*maxGap {
-		rate = r3.Scale(1/dt.Seconds(), r3.Sub(m[hi].FieldUT, m[lo].FieldUT))
-	}
-	return v, rate, finite(v) && finite(rate)
 }
