@@ -152,7 +152,7 @@ func TestRatesAreDifferencesInTime(t *testing.T) {
 	})
 }
 
-// Turning the Earth under the sky is turning the longitude; and a mirror in the
+// Turning the Earth about its axis is turning the longitude; and a mirror in the
 // equator changes the sign of the terms with odd n-m.
 func TestRotationAndMirror(t *testing.T) {
 	m := WMM2025()

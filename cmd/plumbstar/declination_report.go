@@ -140,9 +140,9 @@ func (r declinationReport) advice() string {
 	var b strings.Builder
 	switch r.Zone {
 	case geomag.ZoneBlackout:
-		fmt.Fprintf(&b, "No compass heading here (blackout zone): the horizontal field is under 2000 nT. Sight the sky or a landmark.\n")
+		fmt.Fprintf(&b, "No compass heading here (blackout zone): the horizontal field is under 2000 nT. Sight a star or a landmark.\n")
 	case geomag.ZoneCaution:
-		fmt.Fprintf(&b, "Compass unreliable here (caution zone): the horizontal field is under 6000 nT. Prefer the sky or a landmark.\n")
+		fmt.Fprintf(&b, "Compass unreliable here (caution zone): the horizontal field is under 6000 nT. Prefer a star or a landmark.\n")
 	}
 	switch {
 	case math.Abs(r.LatDeg) == 90:
