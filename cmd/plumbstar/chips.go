@@ -24,9 +24,13 @@ const autoChip = "auto"
 // sheets, where they may sit, and how to tell and open them. One of inertial and
 // magnetic is set.
 type driver struct {
-	names    []string
-	addrs    []uint16
+	names []string
+	addrs []uint16
+	// prepare, where there is one, makes the chip reachable first.
+	prepare  func(i2c.Bus) error
 	identify func(i2c.Bus, uint16) (name string, ok bool, err error)
+	// writes says what identify writes, for chips that reading cannot tell.
+	writes   string
 	inertial func(bus i2c.Bus, addr uint16, clock sensors.Clock, rateHz float64) (sensors.Inertial, error)
 	magnetic func(bus i2c.Bus, addr uint16, clock sensors.Clock, rateHz float64) (sensors.Magnetometer, error)
 }
@@ -70,12 +74,14 @@ func drivers() []driver {
 			names:    []string{"QMC5883L"},
 			addrs:    []uint16{qmc5883l.Addr},
 			identify: qmc5883l.Identify,
+			writes:   "one bit of register 0x09 was flipped and put back",
 			magnetic: openQMC5883L,
 		},
 		{
 			names:    []string{"AK8963"},
 			addrs:    []uint16{ak8963.Addr},
-			identify: identifyAK8963,
+			prepare:  bypassMPU,
+			identify: ak8963.Identify,
 			magnetic: openAK8963,
 		},
 	}
@@ -132,6 +138,11 @@ func findChip(chip string, bus i2c.Bus, addr uint16, what string, want func(driv
 		at := d.addrs
 		if addr != 0 {
 			at = []uint16{addr}
+		}
+		if d.prepare != nil {
+			if err := d.prepare(bus); err != nil && !anyChip {
+				return driver{}, 0, err
+			}
 		}
 		for _, a := range at {
 			// What answers with an error is not this chip, or not now.
@@ -219,14 +230,7 @@ func hasAK8963(bus i2c.Bus, addr uint16) bool {
 	return err == nil && ok && (name == "MPU-9250" || name == "MPU-9255")
 }
 
-// identifyAK8963 looks through the bypass of an MPU-9250 if there is one.
-func identifyAK8963(bus i2c.Bus, addr uint16) (string, bool, error) {
-	if err := bypassMPU(bus); err != nil {
-		return "", false, err
-	}
-	return ak8963.Identify(bus, addr)
-}
-
+// bypassMPU connects the AK8963 inside an MPU-9250 to the bus, if there is one.
 func bypassMPU(bus i2c.Bus) error {
 	for _, a := range []uint16{mpu9250.Addr, mpu9250.AltAddr} {
 		if hasAK8963(bus, a) {
@@ -237,9 +241,6 @@ func bypassMPU(bus i2c.Bus) error {
 }
 
 func openAK8963(bus i2c.Bus, addr uint16, clock sensors.Clock, rateHz float64) (sensors.Magnetometer, error) {
-	if err := bypassMPU(bus); err != nil {
-		return nil, err
-	}
 	o := ak8963.DefaultOpts()
 	if rateHz > 0 {
 		o.RateHz = nearest(rateHz, 8, 100)

@@ -1,0 +1,122 @@
+package main
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"plumbstar/sensors"
+	"plumbstar/sensors/sim"
+)
+
+// chipBus is a bus with one chip and a clock.
+func chipBus(t *testing.T, addr uint16, chip sim.Chip) (*sim.Bus, *sim.Clock) {
+	t.Helper()
+	clock := &sim.Clock{}
+	bus := sim.NewBus("b", clock, sim.Adapter{})
+	if err := bus.Attach(addr, chip); err != nil {
+		t.Fatal(err)
+	}
+	clock.Sleep(time.Second)
+	return bus, clock
+}
+
+func TestOpenByName(t *testing.T) {
+	bus, clock := chipBus(t, 0x6b, sim.NewLSM6DSO(nil, sim.Settings{}))
+	if err := bus.Attach(0x1e, sim.NewLIS3MDL(nil, sim.Settings{})); err != nil {
+		t.Fatal(err)
+	}
+	clock.Sleep(time.Second)
+	for _, name := range []string{"LSM6DSOX", "lsm6dso", autoChip} {
+		s, err := openInertial(name, bus, 0, clock, 100)
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		if got := s.Spec(); got.Chip != "LSM6DSO" || got.RateHz != 104 {
+			t.Errorf("%s: %+v", name, got)
+		}
+	}
+	for _, name := range []string{"LIS3MDL", autoChip} {
+		s, err := openMagnetometer(name, bus, 0, clock, 100)
+		if err != nil {
+			t.Errorf("%s: %v", name, err)
+			continue
+		}
+		if got := s.Spec(); got.Chip != "LIS3MDL" || got.RateHz != 80 {
+			t.Errorf("%s: %+v", name, got)
+		}
+	}
+}
+
+// TestEveryChipHasRates opens each chip at slow and fast rates.
+func TestEveryChipHasRates(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		addr uint16
+		make func(sim.World, sim.Settings) sim.Chip
+	}{
+		{"MPU-6050", 0x68, sim.NewMPU6050},
+		{"LSM6DSO", 0x6a, sim.NewLSM6DSO},
+		{"MMC5983MA", 0x30, sim.NewMMC5983MA},
+		{"LIS3MDL", 0x1c, sim.NewLIS3MDL},
+		{"HMC5883L", 0x1e, sim.NewHMC5883L},
+		{"QMC5883L", 0x0d, sim.NewQMC5883L},
+	} {
+		for _, hz := range []float64{0, 1, 10, 50, 100, 400} {
+			bus, clock := chipBus(t, c.addr, c.make(nil, sim.Settings{}))
+			var err error
+			if c.name == "MPU-6050" || c.name == "LSM6DSO" {
+				_, err = openInertial(c.name, bus, c.addr, clock, hz)
+			} else {
+				_, err = openMagnetometer(c.name, bus, c.addr, clock, hz)
+			}
+			if err != nil {
+				t.Errorf("%s at %g Hz: %v", c.name, hz, err)
+			}
+		}
+	}
+}
+
+// TestAK8963BesideItsMPU opens both halves of an MPU-9250 in either order; the
+// reset of the inertial half must not hide the magnetometer.
+func TestAK8963BesideItsMPU(t *testing.T) {
+	for _, magneticFirst := range []bool{true, false} {
+		bus, clock := chipBus(t, 0x68, sim.NewMPU9250(nil, sim.Settings{}))
+		var mag sensors.Magnetometer
+		var err error
+		if magneticFirst {
+			if mag, err = openMagnetometer("AK8963", bus, 0, clock, 0); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if _, err = openInertial("MPU-9250", bus, 0, clock, 0); err != nil {
+			t.Fatal(err)
+		}
+		if mag == nil {
+			if mag, err = openMagnetometer(autoChip, bus, 0, clock, 0); err != nil {
+				t.Fatal(err)
+			}
+		}
+		clock.Sleep(20 * time.Millisecond)
+		if _, err := mag.ReadMagnetic(); err != nil {
+			t.Errorf("magnetometer first %v: %v", magneticFirst, err)
+		}
+	}
+}
+
+func TestOpenErrors(t *testing.T) {
+	bus, clock := chipBus(t, 0x68, sim.NewQMC5883L(nil, sim.Settings{}))
+	if s, err := openInertial("MPU-6050", bus, 0, clock, 0); s != nil || sensors.FaultOf(err) != sensors.FaultIdentity {
+		t.Errorf("another chip: %v, %v", s, err)
+	}
+	if s, err := openMagnetometer("LIS3MDL", bus, 0, clock, 0); s != nil || sensors.FaultOf(err) != sensors.FaultBus {
+		t.Errorf("nobody: %v, %v", s, err)
+	}
+	if s, err := openMagnetometer(autoChip, bus, 0, clock, 0); s != nil || err == nil || !strings.Contains(err.Error(), "plumbstar scan") {
+		t.Errorf("nothing: %v, %v", s, err)
+	}
+	if s, err := openInertial("LIS3MDL", bus, 0, clock, 0); s != nil || err == nil || !strings.Contains(err.Error(), "MPU-6050") {
+		t.Errorf("wrong kind: %v, %v", s, err)
+	}
+}

@@ -1,0 +1,198 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+	"periph.io/x/conn/v3/i2c"
+	"periph.io/x/conn/v3/physic"
+
+	"plumbstar/sensors/sim"
+)
+
+// mapBus answers at some addresses with registers that never change, and keeps
+// what was written.
+type mapBus struct {
+	chips  map[uint16]map[byte]byte
+	ptr    map[uint16]byte
+	writes map[uint16]int
+}
+
+func (m *mapBus) String() string                  { return "map" }
+func (m *mapBus) SetSpeed(physic.Frequency) error { return nil }
+func (m *mapBus) Close() error                    { return nil }
+
+func (m *mapBus) Tx(addr uint16, w, r []byte) error {
+	c, ok := m.chips[addr]
+	if !ok {
+		return syscall.ENXIO
+	}
+	if len(w) > 0 {
+		m.ptr[addr] = w[0]
+	}
+	if len(w) > 1 {
+		m.writes[addr]++
+	}
+	for i := range r {
+		r[i] = c[m.ptr[addr]+byte(i)]
+	}
+	return nil
+}
+
+func newMapBus(chips map[uint16]map[byte]byte) *mapBus {
+	return &mapBus{chips: chips, ptr: map[uint16]byte{}, writes: map[uint16]int{}}
+}
+
+func free(uint16) string { return "" }
+
+type closing struct{ i2c.Bus }
+
+func (closing) Close() error { return nil }
+
+// TestScanSharedAddresses puts chips where others may sit and expects their own
+// names.
+func TestScanSharedAddresses(t *testing.T) {
+	for _, c := range []struct {
+		addr uint16
+		make func(sim.World, sim.Settings) sim.Chip
+		want string
+	}{
+		{0x1e, sim.NewHMC5883L, "HMC5883L"},
+		{0x1e, sim.NewLIS3MDL, "LIS3MDL"},
+		{0x1c, sim.NewLIS3MDL, "LIS3MDL"},
+		{0x0d, sim.NewQMC5883L, "QMC5883L"},
+		{0x30, sim.NewMMC5983MA, "MMC5983MA"},
+		{0x68, sim.NewMPU6050, "MPU-6050"},
+		{0x69, sim.NewMPU6500, "MPU-6500"},
+		{0x68, sim.NewMPU9250, "MPU-9250"},
+		{0x6a, sim.NewLSM6DSO, "LSM6DSO"},
+		{0x6b, sim.NewISM330DHCX, "ISM330DHCX"},
+	} {
+		clock := &sim.Clock{}
+		bus := sim.NewBus("b", clock, sim.Adapter{})
+		if err := bus.Attach(c.addr, c.make(nil, sim.Settings{})); err != nil {
+			t.Fatal(err)
+		}
+		clock.Sleep(time.Second)
+		r := scanBus(context.Background(), bus, free)
+		if len(r.Found) != 1 || r.Found[0].Chip != c.want || !r.Found[0].Supported || r.Found[0].Address != hex(c.addr) {
+			t.Errorf("%s at 0x%02x: found %+v, %s", c.want, c.addr, r.Found, r.Error)
+		}
+		if len(r.Found) == 1 && strings.Contains(r.Found[0].Note, "AK8963") != (c.want == "MPU-9250") {
+			t.Errorf("%s: note %q", c.want, r.Found[0].Note)
+		}
+	}
+}
+
+// TestScanOthers holds what is known but not driven, and what is not known; none
+// of them may be written to.
+func TestScanOthers(t *testing.T) {
+	bus := newMapBus(map[uint16]map[byte]byte{
+		0x0c: {0x00: 0x48, 0x01: 0x09},
+		0x0d: {0x09: 0xff, 0x0a: 0xff, 0x0b: 0xff, 0x0c: 0xff, 0x0d: 0xff},
+		0x14: {0x00: 0xaa, 0x02: 0x33},
+		0x1e: {0x0a: 'H', 0x0b: '4', 0x0c: '3', 0x0f: 0x3c},
+		0x20: {0x36: 0x22},
+		0x30: {0x39: 0x10},
+		0x53: {0x00: 0xad, 0x01: 0x1d, 0x02: 0xed},
+		0x68: {0x00: 0x24},
+		0x69: {0x00: 0xea},
+		0x6a: {0x0f: 0x70},
+		0x4a: {},
+	})
+	r := scanBus(context.Background(), bus, free)
+	got := map[string]string{}
+	for _, d := range r.Found {
+		got[d.Address] = d.Chip
+		if d.Supported {
+			t.Errorf("%+v is said to be supported", d)
+		}
+	}
+	want := map[string]string{
+		"0x0c": "AK09916", "0x0d": "", "0x14": "BMM350", "0x1e": "LSM303DLHC", "0x20": "RM3100", "0x30": "MMC5603",
+		"0x53": "ADXL355", "0x68": "BMI270", "0x69": "ICM-20948", "0x6a": "LSM6DSV16X or LSM6DSV", "0x4a": "",
+	}
+	if d := cmp.Diff(want, got); d != "" {
+		t.Errorf("found (-want +got):\n%s", d)
+	}
+	if len(bus.writes) != 0 {
+		t.Errorf("wrote to chips that are not known: %v", bus.writes)
+	}
+}
+
+func TestScanLeavesClaimedAddresses(t *testing.T) {
+	bus := newMapBus(map[uint16]map[byte]byte{0x68: {0x75: 0x68}})
+	r := scanBus(context.Background(), bus, func(a uint16) string {
+		if a == 0x68 {
+			return "rtc-ds1307"
+		}
+		return ""
+	})
+	if len(r.Found) != 1 || r.Found[0].Chip != "" || !strings.Contains(r.Found[0].Note, "rtc-ds1307") || len(bus.ptr) != 0 {
+		t.Errorf("found %+v, pointers set %v", r.Found, bus.ptr)
+	}
+}
+
+// TestScanVirtualAdapter: success with zeros everywhere is nothing.
+func TestScanVirtualAdapter(t *testing.T) {
+	bus := sim.NewBus("virtual", &sim.Clock{}, sim.Adapter{NoAckZeros: true})
+	r := scanBus(context.Background(), bus, free)
+	if len(r.Found) != 0 || r.Note == "" || r.Error != "" {
+		t.Errorf("%+v", r)
+	}
+}
+
+func TestScanStuckBus(t *testing.T) {
+	clock := &sim.Clock{}
+	bus := sim.NewBus("stuck", clock, sim.Adapter{})
+	bus.Inject(sim.Fault{Kind: sim.Stuck})
+	r := scanBus(context.Background(), bus, free)
+	if r.Error == "" || clock.Now() > 3*time.Second {
+		t.Errorf("%+v after %v", r, clock.Now())
+	}
+}
+
+func TestScanPrints(t *testing.T) {
+	clock := &sim.Clock{}
+	full := sim.NewBus("b", clock, sim.Adapter{})
+	if err := full.Attach(0x0d, sim.NewQMC5883L(nil, sim.Settings{})); err != nil {
+		t.Fatal(err)
+	}
+	clock.Sleep(time.Second)
+	opens := func(b i2c.Bus) func() (i2c.BusCloser, error) {
+		return func() (i2c.BusCloser, error) { return closing{b}, nil }
+	}
+	buses := []i2cBus{
+		{0, "/dev/i2c-0", opens(newMapBus(nil)), free},
+		{1, "/dev/i2c-1", opens(full), free},
+		{2, "/dev/i2c-2", func() (i2c.BusCloser, error) { return nil, errors.New("open /dev/i2c-2: permission denied") }, free},
+	}
+	var out bytes.Buffer
+	if err := scan(context.Background(), &out, buses, false); err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{"nothing on bus 0", `chip = "QMC5883L"`, "register 0x09", "permission denied", "group"} {
+		if !strings.Contains(out.String(), want) {
+			t.Errorf("output lacks %q:\n%s", want, out.String())
+		}
+	}
+	out.Reset()
+	if err := scan(context.Background(), &out, buses, true); err != nil {
+		t.Fatal(err)
+	}
+	var r scanReport
+	if err := json.Unmarshal(out.Bytes(), &r); err != nil || len(r.Buses) != 3 || r.Buses[0].Found == nil ||
+		len(r.Buses[1].Found) != 1 || r.Buses[1].Found[0].Setting != "QMC5883L" || r.Buses[2].Error == "" {
+		t.Errorf("JSON %v: %s", err, out.String())
+	}
+	if err := scan(context.Background(), &out, buses[2:], false); err == nil {
+		t.Error("no bus could be opened, and no error")
+	}
+}
