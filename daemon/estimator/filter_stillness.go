@@ -1,0 +1,123 @@
+package estimator
+
+import "math"
+
+// stillness tells rest from motion and, at rest, whether the gyroscope's mean
+// is its offset. A slow steady turn is as smooth as rest: so the mean must stay
+// where the offset is known to be, unless gravity and field prove that nothing
+// turned.
+type stillness struct {
+	accel, rate, field vec3 // running means, 0.5 s
+	haveField          bool
+	rateVar            float64 // running variance of the rate per axis
+	quiet              float64 // s within the limits
+	rest               bool
+
+	off        float64 // s quiet with the mean off the known offset
+	mark       vec3    // mean acceleration when that began
+	markField  vec3
+	noiseSum   float64 // running mean of the squared field steps, µT²
+	prevField  vec3
+	noiseCount int
+}
+
+const stillMemory = 0.5 // s
+
+func (s *stillness) begin(accel, rate *vec3) {
+	*s = stillness{accel: *accel, rate: *rate}
+}
+
+func (s *stillness) add(tn *tuning, dt float64, accel, rate *vec3) {
+	k := dt / (stillMemory + dt)
+	var da, dr float64
+	for i := range 3 {
+		s.rate[i] += k * (rate[i] - s.rate[i])
+		s.accel[i] += k * (accel[i] - s.accel[i])
+		dr += square(rate[i] - s.rate[i])
+		da += square(accel[i] - s.accel[i])
+	}
+	s.rateVar += k * (dr/3 - s.rateVar)
+	if dr > square(tn.restRate) || da > square(tn.restAccel) {
+		s.quiet, s.rest, s.off = 0, false, 0
+		return
+	}
+	s.quiet += dt
+}
+
+// addField follows the field in sensor axes and, at rest, its noise.
+func (s *stillness) addField(dt float64, field *vec3) {
+	if !s.haveField {
+		s.haveField, s.field, s.prevField = true, *field, *field
+		return
+	}
+	k := dt / (stillMemory + dt)
+	var d float64
+	for i := range 3 {
+		s.field[i] += k * (field[i] - s.field[i])
+		d += square(field[i] - s.prevField[i])
+	}
+	s.prevField = *field
+	if s.rest {
+		// The difference of two samples has twice the variance of one. The
+		// first second is a plain mean, then one over about 200 samples.
+		s.noiseCount = min(s.noiseCount+1, 200)
+		s.noiseSum += (d/6 - s.noiseSum) / float64(s.noiseCount)
+	}
+}
+
+// settle decides on rest: offset is the known offset of the gyroscope with the
+// variances v per axis, of which gate is the least step that counts. It returns
+// the square of the step by which the offset is proven to have jumped, or 0.
+func (s *stillness) settle(tn *tuning, span float64, offset *vec3, v *vec3, noise float64) (jump float64) {
+	if s.quiet < tn.restTime {
+		s.rest = false
+		return 0
+	}
+	var step2 float64
+	inside := true
+	for i := range 3 {
+		d2 := square(s.rate[i] - offset[i])
+		step2 += d2
+		// The mean's own noise: that of 2*stillMemory of samples.
+		if d2 > square(tn.gateFloor)+16*(v[i]+noise*noise/2/stillMemory) {
+			inside = false
+		}
+	}
+	if inside {
+		s.rest, s.off = true, 0
+		return 0
+	}
+	s.rest = false
+	if s.off == 0 {
+		s.mark, s.markField = s.accel, s.field
+	}
+	s.off += span
+	if s.off < offsetProof {
+		return 0
+	}
+	// Would-be turn against the turn of the vectors.
+	turn := math.Sqrt(step2) * s.off
+	seen := angleBetween(&s.accel, &s.mark)
+	if s.haveField {
+		seen = max(seen, angleBetween(&s.field, &s.markField))
+	} else if s.off < 6*offsetProof {
+		return 0 // about the vertical nothing shows a turn
+	}
+	switch {
+	case seen < 0.3*min(turn, math.Pi/2):
+		s.off = 0
+		return step2
+	case seen > 0.6*turn || turn > math.Pi:
+		s.off = 0 // it does turn: look again from here
+	}
+	return 0
+}
+
+// offsetProof is how long a step of the gyroscope's mean must last before it
+// is tested against gravity and field, s.
+const offsetProof = 10
+
+func angleBetween(a, b *vec3) float64 {
+	c := cross(a, b)
+	return math.Atan2(math.Sqrt(c.norm2()), a[0]*b[0]+a[1]*b[1]+a[2]*b[2])
+}
