@@ -206,7 +206,7 @@ func FitAccel(poses []Pose, gravity float64, opt AccelOptions) (AccelFit, error)
 		a.reweigh()
 	}
 	if prior {
-		if k, z := a.strain(p); z > 4 {
+		if k, z := a.strain(p); z > 5 {
 			return AccelFit{}, accelRefusal(fmt.Sprintf("%s would be %.0f sigma beyond what the data sheet allows, so the board was shaken or the data sheet is another chip's", coefficientNames[k], z), "let the board rest in each attitude")
 		}
 	}

@@ -39,15 +39,9 @@ func TestFitAccelCoverage(t *testing.T) {
 	}{{"24 poses", 24, false}, {"12 poses", 12, false}, {"6 poses and data sheet", 6, true}, {"1 pose and data sheet", 1, true}} {
 		t.Run(c.name, func(t *testing.T) {
 			var cover within
-			for seed := range uint64(700) {
+			for seed := range uint64(500) {
 				rng := rand.New(rand.NewPCG(seed, 7))
 				o, m := randVec(rng, 0.4), randSym(rng, 0.02)
-				// The data sheet's sigma is per entry of the full matrix; the symmetric
-				// part keeps half the variance off the diagonal.
-				for _, ij := range [][2]int{{1, 3}, {2, 6}, {5, 7}} {
-					v := m[ij[0]] / math.Sqrt2
-					m[ij[0]], m[ij[1]] = v, v
-				}
 				var ups []r3.Vec
 				for _, u := range spiral(c.poses) { // even, but never twice the same
 					ups = append(ups, r3.Unit(r3.Add(u, randVec(rng, 0.1))))
@@ -71,7 +65,6 @@ func TestFitAccelCoverage(t *testing.T) {
 				cov := fit.Affine.DirectionCov(got, math.NaN())
 				cover.add(r3.Dot(e, got)/standardGravity, math.Sqrt(cov.form(e, e)))
 			}
-			t.Logf("%.1f %%", 100*cover.share())
 			if s := cover.share(); s < 0.93 || s > 0.97 {
 				t.Errorf("tilt error within 1.96 sigma in %.1f %% of %d runs, want 93 to 97 %%", 100*s, cover.n)
 			}

@@ -187,7 +187,8 @@ func fitShape(raws []r3.Vec, o *MagOptions) (*shapeFit, error) {
 		return nil, magRefusal("the field hardly changed its direction", turnAdvice)
 	}
 	radius := e.radius()
-	if noise := stepNoise(raws); !(radius > 10*noise) {
+	noise := stepNoise(raws)
+	if !(radius > 10*noise) {
 		return nil, magRefusal(fmt.Sprintf("the field changed by no more than the noise (%.2g µT)", noise), turnAdvice)
 	}
 	strength, sigma := radius, radius*1e-6 // the chip's own scale, held
@@ -201,6 +202,7 @@ func fitShape(raws []r3.Vec, o *MagOptions) (*shapeFit, error) {
 	}
 	p[pField] = strength
 	s := &shapeFit{p: p, problem: shapeProblem(raws, p, sigma)}
+	s.problem.lift = noise * noise * strength / (radius * radius)
 	q, err := s.problem.solve(p, 2, 2)
 	if err != nil {
 		return nil, magRefusal(err.Error(), turnAdvice)

@@ -7,16 +7,76 @@ import (
 	"testing"
 
 	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbstar/sensors"
 )
 
-func TestFromRecordingFullSphere(t *testing.T) {
+// The recording of a hand-held board; limits as measured here, with room.
+func TestFullSphere(t *testing.T) {
 	rec := load(t, boardDir+"full-sphere")
 	res, err := FromRecording(rec.inertial, rec.magnetic, RecordingOptions{Spec: mpu6050})
 	if err != nil || res.AccelErr != nil || res.MagErr != nil {
 		t.Fatal(err, res.AccelErr, res.MagErr)
 	}
-	if r := res.Mag.ResidualPercent; r > 0.46 {
+	m := res.Mag
+	if r := m.ResidualPercent; r > 0.46 {
 		t.Errorf("field strength scatters by %.3f %%, want at most 0.46 %%", r)
+	}
+	if !m.Aligned || !m.DipKnown || m.DipPairs < 500 || m.TurnPairs < 300 {
+		t.Errorf("aligned %v, dip known %v, %d dip pairs, %d turn pairs", m.Aligned, m.DipKnown, m.DipPairs, m.TurnPairs)
+	}
+	if m.Coverage.Occupied < 0.9 {
+		t.Errorf("coverage %.2f of a recording of all directions", m.Coverage.Occupied)
+	}
+	if s := m.HeadingSigmaDeg; s < 0.3 || s > 1.5 {
+		t.Errorf("expected heading sigma %.2f°", s)
+	}
+	// The still recording of another place gives the same gyroscope bias.
+	still := load(t, boardDir+"unmoved-with-x-pointing-forward-10min")
+	poses := FindPoses(still.inertial, RestOptions{})
+	if len(poses) < 15 {
+		t.Fatalf("%d rest poses in ten minutes of rest", len(poses))
+	}
+	d := r3.Sub(m.GyroBias, poses[0].Gyro)
+	s := m.GyroBiasSigma
+	if math.Abs(d.X) > 4*s.X || math.Abs(d.Y) > 4*s.Y || math.Abs(d.Z) > 4*s.Z {
+		t.Errorf("gyroscope bias %.4f ± %.4f, at rest %.4f rad/s", m.GyroBias, s, poses[0].Gyro)
+	}
+}
+
+// The two ways to the rotation between compass and accelerometer, which share
+// only the compass readings, must agree: about 3.4° on this breadboard.
+func TestAlignmentTwoWays(t *testing.T) {
+	rec := load(t, boardDir+"full-sphere")
+	res, err := FromRecording(rec.inertial, rec.magnetic, RecordingOptions{Spec: mpu6050})
+	if err != nil || res.MagErr != nil {
+		t.Fatal(err, res.MagErr)
+	}
+	opt := MagOptions{Accel: &res.Accel, GyroBias: res.GyroBias, GyroBiasSigma: 0.003, GyroRange: mpu6050.GyroRange}
+	var byDip, byTurn []sensors.InertialSample
+	for _, s := range rec.inertial {
+		s.Accel = res.Accel.Apply(s.Accel, s.TempC)
+		dip, turn := s, s
+		dip.Gyro = r3.Vec{}               // no gyroscope: dip alone
+		turn.Accel = r3.Vec{X: 1, Y: 100} // never near gravity: gyroscope alone
+		byDip, byTurn = append(byDip, dip), append(byTurn, turn)
+	}
+	dip, err1 := FitMag(rec.magnetic, byDip, opt)
+	turn, err2 := FitMag(rec.magnetic, byTurn, opt)
+	if err1 != nil || err2 != nil {
+		t.Fatal(err1, err2)
+	}
+	if dip.TurnPairs != 0 || turn.DipPairs != 0 {
+		t.Fatalf("%d turn pairs without gyroscope, %d dip pairs without accelerometer", dip.TurnPairs, turn.DipPairs)
+	}
+	d := r3.Sub(dip.Rotation, turn.Rotation)
+	sx, sy, sz := math.Hypot(dip.RotationSigma.X, turn.RotationSigma.X), math.Hypot(dip.RotationSigma.Y, turn.RotationSigma.Y), math.Hypot(dip.RotationSigma.Z, turn.RotationSigma.Z)
+	if math.Abs(d.X) > 3*sx || math.Abs(d.Y) > 3*sy || math.Abs(d.Z) > 3*sz {
+		t.Errorf("rotation by dip %.2f ± %.2f°, by gyroscope %.2f ± %.2f°", r3.Scale(deg(1), dip.Rotation), r3.Scale(deg(1), dip.RotationSigma), r3.Scale(deg(1), turn.Rotation), r3.Scale(deg(1), turn.RotationSigma))
+	}
+	t.Logf("rotation by dip %.2f ± %.2f°, by gyroscope %.2f ± %.2f°", r3.Scale(deg(1), dip.Rotation), r3.Scale(deg(1), dip.RotationSigma), r3.Scale(deg(1), turn.Rotation), r3.Scale(deg(1), turn.RotationSigma))
+	if x := deg(dip.Rotation.X); x < 2.5 || x > 4.5 {
+		t.Errorf("rotation about x %.2f°", x)
 	}
 }
 
@@ -31,11 +91,11 @@ func TestRecordingsWithoutFullTurnsAreRefused(t *testing.T) {
 	}
 }
 
-// The stated sigma of heading must hold the truth in 93 to 97 % of simulated
-// recordings, compass alone and aligned to a calibrated accelerometer.
+// The stated sigmas must hold the truth in simulated recordings whose noise is
+// larger in motion than at rest and correlated in time.
 func TestFitMagCoverage(t *testing.T) {
 	var shape, dir, heading within
-	for seed := range uint64(150) {
+	for seed := range uint64(60) {
 		rng := rand.New(rand.NewPCG(seed, 11))
 		b := defaultBoard(rng)
 		in, mg := b.record(rng)
@@ -59,6 +119,9 @@ func TestFitMagCoverage(t *testing.T) {
 		}
 	}
 	for name, w := range map[string]within{"strength": shape, "east": dir, "heading": heading} {
-		t.Logf("%s %.1f %%", name, 100*w.share())
+		// 400 seeds gave 93.5 to 94.2 %; 180 draws of 60 seeds scatter by 2 %.
+		if s := w.share(); s < 0.88 || s > 0.995 {
+			t.Errorf("%s within 1.96 sigma in %.1f %% of %d draws, want about 95 %%", name, 100*s, w.n)
+		}
 	}
 }

@@ -35,10 +35,7 @@ func pairUp(magnetic []sensors.MagneticSample, inertial []sensors.InertialSample
 	}
 	const step, half, maxGap = 100 * time.Millisecond, 125 * time.Millisecond, 100 * time.Millisecond
 	const turnSteps = 2
-	gyro := false
-	for i := range inertial {
-		gyro = gyro || inertial[i].Gyro != (r3.Vec{})
-	}
+	gyro := hasGyro(inertial)
 	t := newTrack(inertial, o.GyroBias, maxGap, o.GyroRange)
 	type node struct {
 		at   int // inertial sample

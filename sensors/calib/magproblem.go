@@ -40,8 +40,20 @@ func newChannel(n int, sigma float64) channel {
 
 func (c *channel) w(i int) float64 { return c.share * c.weight[i] / (c.sigma * c.sigma) }
 
+// squared gives the weights with which w becomes the square of w times the
+// residual.
+func (c *channel) squared() []float64 {
+	s := make([]float64, len(c.weight))
+	for i, r := range c.resid {
+		s[i] = c.share * c.weight[i] * c.weight[i] * r * r / (c.sigma * c.sigma)
+	}
+	return s
+}
+
 // reweigh takes the noise from the median residual and weighs outliers down:
-// Huber's weights while the fit is young, Tukey's (none beyond 4.7 sigma) later.
+// Huber's weights while the fit is young; later full weight up to 3 sigma,
+// falling to none at 5 (a descending weight after Hampel, "The influence curve
+// and its role in robust estimation", JASA 69 383, 1974).
 func (c *channel) reweigh(late bool) {
 	if len(c.resid) == 0 {
 		return
@@ -54,10 +66,8 @@ func (c *channel) reweigh(late bool) {
 	for i, r := range c.resid {
 		z := math.Abs(r) / c.sigma
 		switch {
-		case late && z >= 4.685:
-			c.weight[i] = 0
 		case late:
-			c.weight[i] = (1 - z*z/(4.685*4.685)) * (1 - z*z/(4.685*4.685))
+			c.weight[i] = min(1, max(0, (5-z)/2))
 		case z > 1.345:
 			c.weight[i] = 1.345 / z
 		default:
@@ -109,6 +119,9 @@ type magProblem struct {
 	turns []turnPair
 
 	strength, dip, turn channel
+	// lift is how much white noise across the field lengthens |M(m − o)|: its
+	// variance over the strength.
+	lift float64
 	// prior is the normal matrix of what is known before, about mean.
 	prior *mat.SymDense
 	mean  [pCount]float64
@@ -146,7 +159,7 @@ func (a *magProblem) buildStrength(p []float64, q *normal) {
 		u := r3.Scale(1/n, c)
 		dirRow(j[:], u, w, m.applyT(u))
 		j[pField] = -1
-		r := n - p[pField]
+		r := n - p[pField] - a.lift
 		a.strength.resid[i] = r
 		q.add(0, j[:], r, a.strength.w(i))
 	}
@@ -284,9 +297,10 @@ func (a *magProblem) solve(p []float64, early, late int) (*normal, error) {
 }
 
 // covariance gives the inverse of the normal matrix N at the solution and the
-// covariance of the parameters. Correlated residuals tell less than their number:
-// with Nc the part of a channel whose residuals count tc too often, the
-// covariance is N⁻¹ (Σ tc·Nc + prior) N⁻¹.
+// covariance of the parameters, N⁻¹ (Σ tc·Sc + prior) N⁻¹, where Sc gathers for
+// each channel w²r²·jᵀj from its actual residuals, since noise is larger in
+// motion than at rest (White, Econometrica 48 817, 1980), and tc says how many
+// correlated ones tell as much as one.
 func (a *magProblem) covariance(p []float64, q *normal) (inv, cov *mat.SymDense, err error) {
 	if inv, err = q.cov(); err != nil {
 		return nil, nil, err
@@ -298,10 +312,13 @@ func (a *magProblem) covariance(p []float64, q *normal) (inv, cov *mat.SymDense,
 		ch    *channel
 		build func([]float64, *normal)
 	}{{&a.strength, a.buildStrength}, {&a.dip, a.buildDip}, {&a.turn, a.buildTurns}} {
+		weight := c.ch.weight
+		c.ch.weight = c.ch.squared()
 		part := newNormal(len(p))
 		c.build(p, part)
+		c.ch.weight = weight
 		for i := range part.h {
-			meat.h[i] += c.ch.tau * c.ch.share * part.h[i]
+			meat.h[i] += c.ch.tau * part.h[i]
 		}
 	}
 	var half, full mat.Dense

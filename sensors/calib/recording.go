@@ -26,6 +26,8 @@ type RecordingOptions struct {
 // Result is what one recording gave. Accelerometer and compass succeed or are
 // refused apart.
 type Result struct {
+	// HasAccel is true when the recording holds inertial samples at all.
+	HasAccel bool
 	// Accel corrects the specific force. When AccelErr is not nil it is the
 	// data sheet's knowledge alone, with the data sheet's doubt.
 	Accel    Affine
@@ -51,7 +53,7 @@ func FromRecording(inertial []sensors.InertialSample, magnetic []sensors.Magneti
 	if len(inertial) == 0 && len(magnetic) == 0 {
 		return Result{}, errors.New("the recording holds no samples: record the board while it rests in several attitudes and turns about all axes")
 	}
-	res := Result{Accel: UncalibratedAccel(opt.Spec, math.NaN())}
+	res := Result{HasAccel: len(inertial) > 0, Accel: UncalibratedAccel(opt.Spec, math.NaN())}
 	m := opt.Mag
 	if len(inertial) == 0 {
 		res.AccelErr = accelRefusal("the recording has no accelerometer", "record ax, ay, az too")
@@ -91,7 +93,7 @@ const (
 
 func (res *Result) calibrateInertial(inertial []sensors.InertialSample, opt *RecordingOptions) {
 	res.Poses = FindPoses(inertial, opt.Rest)
-	res.gyroBias()
+	res.gyroBias(inertial)
 	o := opt.Accel
 	if o.OffsetSigma == 0 && o.MatrixSigma == 0 {
 		o.OffsetSigma, o.MatrixSigma = opt.Spec.AccelOffset, opt.Spec.AccelCross
@@ -100,7 +102,7 @@ func (res *Result) calibrateInertial(inertial []sensors.InertialSample, opt *Rec
 		o.SlopeSigma = opt.Spec.AccelDriftPerC
 	}
 	poses := res.Poses
-	if distinctDirections(poses) < 12 && opt.Spec.HasGyro && res.GyroBiasKnown {
+	if distinctDirections(poses) < 12 && res.GyroBiasKnown {
 		all := append(append([]Pose(nil), poses...), SlowPoses(inertial, res.GyroBias, slowLength, slowRate)...)
 		// Slow poses are worth their doubt only where the board went round.
 		if distinctDirections(all) >= 6 {
@@ -114,9 +116,9 @@ func (res *Result) calibrateInertial(inertial []sensors.InertialSample, opt *Rec
 }
 
 // gyroBias is the median rate of the poses, axis by axis.
-func (res *Result) gyroBias() {
+func (res *Result) gyroBias(inertial []sensors.InertialSample) {
 	n := len(res.Poses)
-	if n == 0 {
+	if n == 0 || !hasGyro(inertial) {
 		return
 	}
 	axis := func(get func(*Pose) float64) (m, s float64) {

@@ -23,11 +23,15 @@ func randTangent(rng *rand.Rand, u r3.Vec) r3.Vec {
 	return r3.Unit(r3.Sub(v, r3.Scale(r3.Dot(u, v), u)))
 }
 
-// randSym is a random symmetric matrix about one.
+// randSym is a random symmetric matrix about one: the symmetric part of a
+// matrix whose nine entries all have the 1-sigma error sd.
 func randSym(rng *rand.Rand, sd float64) Mat3 {
 	var p [6]float64
 	for i := range p {
 		p[i] = sd * rng.NormFloat64()
+		if i >= 3 {
+			p[i] /= math.Sqrt2
+		}
 	}
 	return symMatrix(p[:])
 }

@@ -47,6 +47,16 @@ func newTrack(samples []sensors.InertialSample, bias r3.Vec, maxGap time.Duratio
 	return t
 }
 
+// hasGyro reports whether any rate is there at all.
+func hasGyro(samples []sensors.InertialSample) bool {
+	for i := range samples {
+		if samples[i].Gyro != (r3.Vec{}) {
+			return true
+		}
+	}
+	return false
+}
+
 func maxAbs(v r3.Vec) float64 { return max(math.Abs(v.X), math.Abs(v.Y), math.Abs(v.Z)) }
 
 // rotQuat is the rotation by |phi| about phi.
