@@ -1,0 +1,23 @@
+// Package sim simulates motion and field sensors at register level behind
+// periph's i2c.Bus, so that real drivers run on a board that does not exist.
+//
+// A Bus carries chips. A chip reads the physical state of the board from a
+// World, turns it into its own axes, adds what a real part adds (scale,
+// cross-axis, offset, temperature drift, noise) and puts the result, quantised
+// and limited, into its output registers on its own data-rate grid. Range,
+// rate, filter and power registers act; Settings describe the part, and a
+// Typical… function draws a plausible one from data-sheet figures. Faults can
+// be put on a chip or on the bus while everything runs.
+//
+// The register maps are written from data sheets and the public facts named
+// beside each constant, apart from the drivers, so that a misreading on either
+// side shows as a disagreement.
+//
+// What is drawn at random depends on the seed and on the time of the sample
+// alone: two runs with the same settings and the same register writes deliver
+// the same bytes, however often they are read.
+//
+// Not simulated: FIFOs, interrupt pins, the MPU's auxiliary master, motion
+// detection, and the effect of a filter on real motion (a filter shapes the
+// noise; the motion itself is sampled where the grid point lies).
+package sim
