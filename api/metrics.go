@@ -1,0 +1,86 @@
+package api
+
+import (
+	"fmt"
+	"net/http"
+	"strconv"
+
+	"github.com/VictoriaMetrics/metrics"
+
+	"plumbstar/daemon"
+	"plumbstar/daemon/estimator"
+)
+
+// states in the order in which they are listed.
+func states() []estimator.State {
+	return []estimator.State{estimator.Settling, estimator.Steady, estimator.Moving, estimator.Disturbed, estimator.Stale, estimator.Lost}
+}
+
+// metricsText is GET /metrics. The set is made per request from one snapshot,
+// so that the numbers belong together and what is not known is absent.
+func (s *Server) metricsText(w http.ResponseWriter, _ *http.Request) {
+	set := metrics.NewSet()
+	gauge := func(name string, v Number) {
+		if v.Known {
+			set.GetOrCreateGauge(name, nil).Set(v.Value)
+		}
+	}
+	count := func(name string, v uint64) { set.GetOrCreateCounter(name).Set(v) }
+	number := func(v float64) Number { return Number{Value: v, Known: true} }
+
+	snap := s.o.Source.Latest()
+	g := s.hub.guidance()
+	gauge(`plumbstar_build_info{version=`+strconv.Quote(s.o.Version)+`}`, number(1))
+	if snap != nil {
+		gauge("plumbstar_snapshot_age_seconds", number(s.hub.age(snap).Seconds()))
+		count("plumbstar_loop_ticks_total", snap.Loop.Ticks)
+		count("plumbstar_loop_late_ticks_total", snap.Loop.Late)
+		for i := range snap.Sensors {
+			sensorMetrics(&snap.Sensors[i], gauge, count)
+		}
+	}
+	for _, st := range states() {
+		v := 0.0
+		if g.State == string(st) {
+			v = 1
+		}
+		gauge(fmt.Sprintf("plumbstar_state{state=%q}", string(st)), number(v))
+	}
+	gauge("plumbstar_error_degrees", g.Error)
+	gauge("plumbstar_error_sigma_degrees", g.ErrorSigma)
+	gauge("plumbstar_altitude_degrees", g.Axis.Altitude)
+	gauge("plumbstar_altitude_sigma_degrees", g.Axis.AltitudeSigma)
+	gauge("plumbstar_azimuth_degrees", g.Axis.Azimuth)
+	gauge("plumbstar_azimuth_sigma_degrees", g.Axis.AzimuthSigma)
+	gauge("plumbstar_warnings", number(float64(len(g.Warnings))))
+	gauge("plumbstar_stream_listeners", number(float64(s.hub.listeners.Load())))
+	gauge("plumbstar_connections", number(float64(s.conns.count())))
+	count("plumbstar_stream_events_total", s.hub.events.Load())
+	count("plumbstar_stream_slow_readers_total", s.hub.dropped.Load())
+	count("plumbstar_pairing_refused_total", s.refusedPairings.Load())
+
+	w.Header().Set("Content-Type", "text/plain; version=0.0.4; charset=utf-8")
+	set.WritePrometheus(w)
+	metrics.WriteProcessMetrics(w)
+}
+
+func sensorMetrics(st *daemon.SensorStatus, gauge func(string, Number), count func(string, uint64)) {
+	h := sensorHealth(st)
+	label := func(name string) string { return fmt.Sprintf("plumbstar_sensor_%s{sensor=%q}", name, h.Name) }
+	up := Number{Known: true}
+	if h.State == "ok" {
+		up.Value = 1
+	}
+	gauge(label("up"), up)
+	gauge(label("sample_age_seconds"), h.Age)
+	gauge(label("rate_hertz"), h.Rate)
+	gauge(label("temperature_celsius"), h.Temp)
+	count(label("samples_total"), h.Samples)
+	count(label("errors_total"), h.Errors)
+	count(label("recoveries_total"), h.Recoveries)
+	count(label("clipped_samples_total"), h.Clipped)
+	count(label("overruns_total"), h.Overruns)
+	for fault, n := range h.Faults {
+		count(fmt.Sprintf("plumbstar_sensor_faults_total{sensor=%q,fault=%q}", h.Name, fault), n)
+	}
+}

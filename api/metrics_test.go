@@ -1,0 +1,66 @@
+package api
+
+import (
+	"net/http"
+	"regexp"
+	"strings"
+	"testing"
+)
+
+// TestMetrics reads the Prometheus text format line by line: a type before the
+// first sample of a family, no sample twice, no word where a number belongs.
+func TestMetrics(t *testing.T) {
+	b := start(t, nil)
+	resp, body := b.do(t, http.MethodGet, "/metrics", "", nil)
+	if !strings.HasPrefix(resp.Header.Get("Content-Type"), "text/plain; version=0.0.4") {
+		t.Errorf("content type %q", resp.Header.Get("Content-Type"))
+	}
+	sample := regexp.MustCompile(`^([a-zA-Z_:][a-zA-Z0-9_:]*)(\{[a-zA-Z0-9_]+="(?:[^"\\]|\\.)*"(?:, ?[a-zA-Z0-9_]+="(?:[^"\\]|\\.)*")*\})? (-?[0-9][0-9.e+-]*)$`)
+	typed, seen := map[string]string{}, map[string]string{}
+	for line := range strings.Lines(string(body)) {
+		line = strings.TrimSuffix(line, "\n")
+		if rest, ok := strings.CutPrefix(line, "# TYPE "); ok {
+			name, kind, _ := strings.Cut(rest, " ")
+			if typed[name] != "" {
+				t.Errorf("%s has two types", name)
+			}
+			typed[name] = kind
+			continue
+		}
+		if strings.HasPrefix(line, "#") {
+			continue
+		}
+		m := sample.FindStringSubmatch(line)
+		if m == nil {
+			t.Errorf("line %q is no sample", line)
+			continue
+		}
+		if strings.HasPrefix(m[1], "plumbstar_") && typed[m[1]] == "" {
+			t.Errorf("%s has no type", m[1])
+		}
+		if _, twice := seen[m[1]+m[2]]; twice {
+			t.Errorf("%s twice", m[1]+m[2])
+		}
+		seen[m[1]+m[2]] = m[3]
+	}
+	for name, want := range map[string]string{
+		`plumbstar_error_degrees`: "0.84", `plumbstar_altitude_sigma_degrees`: "0.09", `plumbstar_state{state="steady"}`: "1", `plumbstar_state{state="lost"}`: "0",
+		`plumbstar_sensor_up{sensor="inertial"}`: "1", `plumbstar_sensor_up{sensor="magnetic"}`: "0", `plumbstar_sensor_rate_hertz{sensor="inertial"}`: "104",
+		`plumbstar_sensor_sample_age_seconds{sensor="inertial"}`: "0.004", `plumbstar_sensor_faults_total{sensor="magnetic",fault="bus"}`: "7",
+		`plumbstar_loop_late_ticks_total`: "2", `plumbstar_stream_listeners`: "0",
+	} {
+		if seen[name] != want {
+			t.Errorf("%s is %q, want %s", name, seen[name], want)
+		}
+	}
+	// What is not known is absent, not zero.
+	for _, name := range []string{`plumbstar_sensor_sample_age_seconds{sensor="magnetic"}`, `plumbstar_sensor_temperature_celsius{sensor="magnetic"}`} {
+		if v, ok := seen[name]; ok {
+			t.Errorf("%s is %s", name, v)
+		}
+	}
+	b.source.publish(lostSnapshot())
+	if _, body := b.do(t, http.MethodGet, "/metrics", "", nil); strings.Contains(string(body), "\nplumbstar_error_degrees") {
+		t.Error("an error in degrees while nothing is known")
+	}
+}

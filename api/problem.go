@@ -1,0 +1,43 @@
+package api
+
+import (
+	"encoding/json"
+	"fmt"
+	"net/http"
+
+	"github.com/danielgtaylor/huma/v2"
+)
+
+// problem answers with RFC 9457 problem details.
+func problem(w http.ResponseWriter, status int, detail string) {
+	body, err := json.Marshal(&huma.ErrorModel{Status: status, Title: http.StatusText(status), Detail: detail})
+	if err != nil {
+		http.Error(w, detail, status)
+		return
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	// The client may be gone; nothing is left to tell it.
+	_, _ = w.Write(append(body, '\n'))
+}
+
+// unmatched answers what no route takes. The mux says which of 404 and 405 it
+// is, and which methods are allowed, but only in plain text.
+func unmatched(w http.ResponseWriter, r *http.Request, mux http.Handler) {
+	probe := statusProbe{header: http.Header{}}
+	mux.ServeHTTP(&probe, r)
+	if allow := probe.header.Get("Allow"); allow != "" {
+		w.Header().Set("Allow", allow)
+		problem(w, http.StatusMethodNotAllowed, fmt.Sprintf("%s does not take %s: use %s", r.URL.Path, r.Method, allow))
+		return
+	}
+	problem(w, http.StatusNotFound, fmt.Sprintf("nothing is at %s: /openapi.json lists what there is", r.URL.Path))
+}
+
+// statusProbe keeps the header of an answer and drops the rest.
+type statusProbe struct{ header http.Header }
+
+func (p *statusProbe) Header() http.Header         { return p.header }
+func (p *statusProbe) Write(b []byte) (int, error) { return len(b), nil }
+func (p *statusProbe) WriteHeader(int)             {}

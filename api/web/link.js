@@ -1,0 +1,63 @@
+// The live link: server-sent events with a watchdog of its own, because a
+// phone that walks out of the network hears of no error.
+
+const SILENCE_MS = 3000; // the board speaks at least once a second
+const AGAIN_MS = 1500;
+
+export class Link {
+  #url;
+  #onState;
+  #onLost;
+  #source = null;
+  #heard = Date.now();
+  #opened = 0;
+  #lost = false;
+
+  constructor(url, onState, onLost) {
+    this.#url = url;
+    this.#onState = onState;
+    this.#onLost = onLost;
+    this.#open();
+    setInterval(() => this.#watch(), 500);
+    // A phone that wakes up holds numbers from before it slept.
+    document.addEventListener("visibilitychange", () => this.#watch());
+    addEventListener("pageshow", () => this.#watch());
+    addEventListener("offline", () => this.#lose());
+  }
+
+  #open() {
+    this.#source?.close();
+    this.#opened = Date.now();
+    const source = new EventSource(this.#url);
+    this.#source = source;
+    source.onmessage = (e) => {
+      if (source !== this.#source) return;
+      let state;
+      try {
+        state = JSON.parse(e.data);
+      } catch {
+        return; // not ours; the watchdog judges
+      }
+      this.#heard = Date.now();
+      this.#lost = false;
+      this.#onState(state);
+    };
+    source.onerror = () => {
+      if (source === this.#source) this.#lose();
+    };
+  }
+
+  #lose() {
+    this.#lost = true;
+    this.#onLost(Math.round((Date.now() - this.#heard) / 1000));
+  }
+
+  #watch() {
+    const now = Date.now();
+    if (this.#lost || now - this.#heard > SILENCE_MS || now < this.#heard) {
+      this.#lose();
+      const busy = this.#source.readyState === EventSource.CONNECTING && now - this.#opened < 2 * SILENCE_MS;
+      if (!busy && now - this.#opened > AGAIN_MS) this.#open();
+    }
+  }
+}
