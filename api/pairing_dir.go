@@ -37,6 +37,10 @@ type PairingDir struct {
 	readAt time.Time
 }
 
+// PairingFolder is the name of the directory inside the state directory, on
+// which the daemon and `pair` agree.
+const PairingFolder = "access"
+
 // TokenInfo is what is kept of a token.
 type TokenInfo struct {
 	ID      string    `json:"id"`
@@ -69,7 +73,7 @@ const (
 	racyWindow = 2 * time.Second
 )
 
-// OpenPairingDir uses dir, made when missing, inside the state directory.
+// OpenPairingDir uses dir, made when missing; see PairingFolder.
 // now is the wall clock that the codes expire by.
 func OpenPairingDir(dir string, now func() time.Time) (*PairingDir, error) {
 	if _, err := os.Stat(dir); errors.Is(err, fs.ErrNotExist) {
