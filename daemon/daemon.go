@@ -49,9 +49,9 @@ func New(o Options) (*Daemon, error) {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	d := &Daemon{opt: o, log: o.Log}
-	d.inertial = newSlot("inertial", o.Inertial.Device, func() (conn.Resource, error) { return o.Inertial.Open() }, d.event)
+	d.inertial = newSlot("inertial", o.Inertial.Device, func() (conn.Resource, error) { return o.Inertial.Open() }, o.Inertial.OnLost, d.event)
 	if o.Magnetic != nil {
-		d.magnetic = newSlot("magnetic", o.Magnetic.Device, func() (conn.Resource, error) { return o.Magnetic.Open() }, d.event)
+		d.magnetic = newSlot("magnetic", o.Magnetic.Device, func() (conn.Resource, error) { return o.Magnetic.Open() }, o.Magnetic.OnLost, d.event)
 	}
 	d.est = estimator.New(d.estimatorOptions())
 	d.clock = ClockStatus{Source: o.ClockSource, SigmaS: o.ClockSigmaS}
@@ -96,9 +96,13 @@ func bodyError(m Mount, f func(r3.Vec) estimator.Cov3) func(r3.Vec) estimator.Co
 func (d *Daemon) Latest() *Snapshot { return d.hub.newest() }
 
 // Subscribe gives the newest snapshot at once and every later one; a reader
-// that is late finds only the newest. The channel is closed when the daemon
-// ends or cancel is called.
-func (d *Daemon) Subscribe() (ch <-chan *Snapshot, cancel func()) { return d.hub.subscribe() }
+// that is late finds only the newest. The channel is closed when the daemon or
+// ctx ends.
+func (d *Daemon) Subscribe(ctx context.Context) <-chan *Snapshot {
+	ch, cancel := d.hub.subscribe()
+	context.AfterFunc(ctx, cancel)
+	return ch
+}
 
 // Run works until ctx ends or the sensors report the end of a recording.
 func (d *Daemon) Run(ctx context.Context) error {
@@ -139,7 +143,11 @@ func (d *Daemon) tick(now, late time.Duration) (ended bool) {
 	}
 	if now >= d.nextPub || d.ended {
 		d.nextPub = now + d.opt.PublishEvery
-		d.hub.publish(d.snapshot(now))
+		s := d.snapshot(now)
+		d.hub.publish(s)
+		if d.opt.OnSnapshot != nil {
+			d.opt.OnSnapshot(s)
+		}
 	}
 	return d.ended
 }

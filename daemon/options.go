@@ -58,6 +58,8 @@ func (m Mount) cov(c estimator.Cov3) estimator.Cov3 {
 
 // Inertial and Magnetic name how to open a sensor and how it is mounted.
 type Inertial struct {
+	// OnLost, when set, is called after the sensor was given up or not found.
+	OnLost  func()
 	Device  string // what is looked for, until it is found
 	Open    func() (sensors.Inertial, error)
 	Mount   Mount
@@ -65,6 +67,8 @@ type Inertial struct {
 }
 
 type Magnetic struct {
+	// OnLost, when set, is called after the sensor was given up or not found.
+	OnLost  func()
 	Device  string
 	Open    func() (sensors.Magnetometer, error)
 	Mount   Mount
@@ -103,7 +107,10 @@ type Options struct {
 
 	// Period is the loop's; PublishEvery that of snapshots.
 	Period, PublishEvery time.Duration
-	Log                  *slog.Logger
+	// OnSnapshot, when set, is called by the loop with every snapshot; it must
+	// be quick.
+	OnSnapshot func(*Snapshot)
+	Log        *slog.Logger
 }
 
 // Lens is one entry of the user's kit.

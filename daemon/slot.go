@@ -48,13 +48,15 @@ type slot struct {
 	wasOpen bool
 	event   func(kind, text string) // lost, found
 	lastErr error
-	// closeBus lets the owner of the bus drop its descriptor after a loss: a
-	// replugged adapter stays invisible until then.
-	onLost func()
+	onLost  func()
 }
 
-func newSlot(name, device string, open func() (conn.Resource, error), event func(kind, text string)) *slot {
+func newSlot(name, device string, open func() (conn.Resource, error), onLost func(), event func(kind, text string)) *slot {
+	if onLost == nil {
+		onLost = func() {}
+	}
 	return &slot{
+		onLost: onLost,
 		status: SensorStatus{Name: name, Device: device, State: "starting", AgeS: -1, TempC: math.NaN(), Faults: map[string]uint64{}},
 		open:   open, wait: retryFirst, event: event,
 	}
@@ -77,6 +79,7 @@ func (s *slot) ready(now time.Duration) bool {
 			s.status.State = "lost"
 			s.event("lost", s.status.Name+": "+err.Error())
 		}
+		s.onLost()
 		return false
 	}
 	s.dev = dev
@@ -169,9 +172,7 @@ func (s *slot) lose(now time.Duration, err error) {
 	s.status.State = "lost"
 	s.status.RateHz = 0
 	s.retryAt = now + s.wait
-	if s.onLost != nil {
-		s.onLost()
-	}
+	s.onLost()
 	s.event("lost", fmt.Sprintf("%s: %s", s.status.Name, s.status.LastError))
 }
 

@@ -75,6 +75,12 @@ func newRootCommand(e env) *cobra.Command {
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	root.AddCommand(
 		newDeclinationCommand(e),
+		newDemoCommand(e),
+		newFitCompassCommand(e),
+		newPairCommand(e),
+		newReplayCommand(e),
+		newScanCommand(e),
+		newServeCommand(e),
 		newVersionCommand(e),
 	)
 	return root

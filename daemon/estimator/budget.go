@@ -41,7 +41,7 @@ func (e *Estimator) budget(out *Estimate, j *jacobian, up, field r3.Vec, haveFie
 	add(partTemperature, j.sigmas(&ct, nil))
 
 	alt, _ := tilt(up)
-	m := e.opt.MountSigmaDeg
+	m := e.opt.mountSigmaDeg()
 	add(partMounting, [3]float64{m, m / max(math.Cos(alt*degree), 1e-3), m})
 
 	if !haveField {

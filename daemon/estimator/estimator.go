@@ -60,11 +60,8 @@ type pose0 struct {
 func New(o Options) *Estimator {
 	e := &Estimator{opt: o, tempC: math.NaN(), noField: "site not known"}
 	e.filter = NewFilter(filterOptions(o))
-	e.rest.noise = noiseModel{accel: o.Inertial.AccelNoise}
+	e.rest.setNoise(o.Inertial.AccelNoise, o.Inertial.GyroNoise, o.Inertial.HasGyro)
 	e.rest.fieldNoise = o.Magnetic.NoiseUT
-	if o.Inertial.HasGyro {
-		e.rest.noise.gyro = o.Inertial.GyroNoise
-	}
 	return e
 }
 
@@ -157,8 +154,7 @@ func (e *Estimator) Vibration() float64 { return math.Sqrt(e.rest.vibes) }
 // whether they come from an average at rest.
 func (e *Estimator) vectors() (up, field r3.Vec, haveField bool, noise noiseNow) {
 	if e.rest.still && e.rest.accel.n > 0 {
-		floor := e.rest.accelFloor()
-		noise.accel = Diagonal(e.rest.accel.ofMean(floor))
+		noise.accel = Diagonal(e.rest.accel.ofMean(e.rest.accelLevel.variance()))
 		up = e.rest.accel.mean
 		if f, ok := e.restField(); ok {
 			noise.field = e.fieldNoise()
@@ -232,9 +228,7 @@ func (e *Estimator) carried(n noiseNow) noiseNow {
 }
 
 func (e *Estimator) fieldNoise() Cov3 {
-	// A block holds at least one sample; blocks without one are not counted.
-	perBlock := e.opt.Magnetic.NoiseUT
-	v := e.rest.field.ofMean(perBlock * perBlock / max(1, e.opt.Magnetic.RateHz*blockLength.Seconds()))
+	v := e.rest.field.ofMean(e.rest.fieldVariance(e.opt.Magnetic.RateHz * blockLength.Seconds()))
 	f := e.opt.Magnetic.FloorUT * e.opt.Magnetic.FloorUT
 	return Diagonal(r3.Vec{X: v.X + f, Y: v.Y + f, Z: v.Z + f})
 }

@@ -30,8 +30,11 @@ type Options struct {
 	// when unknown.
 	CalTempC float64
 	// MountSigmaDeg is the angle, 1 sigma per direction, between the tracker's
-	// axis and body x.
+	// axis and the board's forward edge.
 	MountSigmaDeg float64
+	// AxisMeasured is set when the axis was found in sensor axes, by turning the
+	// tracker's head: then MountSigmaDeg is the error of that.
+	AxisMeasured bool
 	// LocalFieldUT is the 1-sigma field, per axis, of steel and currents near
 	// the tripod that no calibration knows of. See DefaultLocalFieldUT.
 	LocalFieldUT float64
@@ -59,6 +62,16 @@ const (
 	azimuthLimitDeg  = 20.0
 	altitudeLimitDeg = 10.0
 )
+
+// mountSigmaDeg adds how the sensing axes lie in the board. Rest poses cannot
+// see a common rotation of them: of a cross-axis matrix with independent
+// entries its antisymmetric part, 1/√2 of an entry about each axis.
+func (o *Options) mountSigmaDeg() float64 {
+	if o.AxisMeasured {
+		return o.MountSigmaDeg
+	}
+	return math.Hypot(o.MountSigmaDeg, o.Inertial.AccelCross/math.Sqrt2/degree)
+}
 
 // accelError is the covariance that calibration, or its absence, leaves.
 func (o *Options) accelError(up r3.Vec) Cov3 {

@@ -29,11 +29,64 @@ const (
 	gyroBiasGain = 0.02
 )
 
-// noiseModel is what the data sheet says of white noise, as one-sided
-// densities; the variance of a mean over T seconds is density²/(2T).
-type noiseModel struct {
-	accel float64 // m/s²/√Hz
-	gyro  float64 // rad/s/√Hz; 0 without a gyroscope
+// level tracks the noise of block means, per axis, from the differences of
+// neighbouring blocks. It follows a low quantile, so that movement, which is
+// rarer than rest, hardly raises it, and stays between the data sheet's figure
+// and noiseCap times that.
+type level struct {
+	sigma r3.Vec
+	floor float64
+}
+
+const (
+	noiseCap   = 8.0
+	noiseStart = 3.0
+	// levelUp is the step of the tracker; the step down is its power 7/3, which
+	// settles where 30 % of the differences are smaller: at 0.385 sigma of a
+	// normal distribution.
+	levelUp       = 1.03
+	levelQuantile = 0.385
+)
+
+var levelDown = math.Pow(levelUp, -7.0/3)
+
+func newLevel(floor float64) level {
+	s := noiseStart * floor
+	return level{floor: floor, sigma: r3.Vec{X: s, Y: s, Z: s}}
+}
+
+// see takes the difference of two neighbouring block means.
+func (l *level) see(d r3.Vec) {
+	step := func(s *float64, d float64) {
+		x := math.Abs(d) / math.Sqrt2
+		switch {
+		case x > moveSigma*noiseCap*l.floor:
+			// A movement, not noise.
+		case x > levelQuantile*(*s):
+			*s = min(*s*levelUp, noiseCap*l.floor)
+		default:
+			*s = max(*s*levelDown, l.floor)
+		}
+	}
+	step(&l.sigma.X, d.X)
+	step(&l.sigma.Y, d.Y)
+	step(&l.sigma.Z, d.Z)
+}
+
+func (l *level) variance() r3.Vec { return squares(l.sigma) }
+
+func squares(v r3.Vec) r3.Vec { return r3.Vec{X: v.X * v.X, Y: v.Y * v.Y, Z: v.Z * v.Z} }
+
+// beyond reports whether any axis of d lies outside n sigma.
+func beyond(d r3.Vec, n float64, variance r3.Vec) bool {
+	n *= n
+	return d.X*d.X > n*variance.X || d.Y*d.Y > n*variance.Y || d.Z*d.Z > n*variance.Z
+}
+
+// atLeast raises each axis of a variance to sigma².
+func atLeast(v r3.Vec, sigma float64) r3.Vec {
+	s := sigma * sigma
+	return r3.Vec{X: max(v.X, s), Y: max(v.Y, s), Z: max(v.Z, s)}
 }
 
 // mean3 is a mean with the variance of its blocks (Welford), per axis.
@@ -57,22 +110,20 @@ func (m *mean3) add(v r3.Vec, limit float64) {
 	m.m2 = r3.Add(m.m2, r3.Vec{X: d.X * e.X, Y: d.Y * e.Y, Z: d.Z * e.Z})
 }
 
-// variance of one block; floor is what white noise alone would give.
-func (m *mean3) variance(floor float64) r3.Vec {
-	// With few blocks the sample variance says little: weigh the floor in as
-	// if it were priorBlocks blocks.
+// variance of one block; expected is what the noise level says, weighed in as
+// if it were priorBlocks blocks, since few blocks say little.
+func (m *mean3) variance(expected r3.Vec) r3.Vec {
 	const priorBlocks = 8
 	w := priorBlocks + max(m.n-1, 0)
-	f := func(m2 float64) float64 { return max((m2+priorBlocks*floor)/w, floor) }
-	return r3.Vec{X: f(m.m2.X), Y: f(m.m2.Y), Z: f(m.m2.Z)}
+	return r3.Scale(1/w, r3.Add(m.m2, r3.Scale(priorBlocks, expected)))
 }
 
 // ofMean is the variance of the mean.
-func (m *mean3) ofMean(floor float64) r3.Vec {
+func (m *mean3) ofMean(expected r3.Vec) r3.Vec {
 	if m.n == 0 {
 		return r3.Vec{X: math.Inf(1), Y: math.Inf(1), Z: math.Inf(1)}
 	}
-	return r3.Scale(1/m.n, m.variance(floor))
+	return r3.Scale(1/m.n, m.variance(expected))
 }
 
 // block gathers the samples of one interval.
@@ -88,26 +139,37 @@ type block struct {
 
 // rest tells stillness from movement and averages while still.
 type rest struct {
-	noise    noiseModel
-	cur      block
-	started  bool
-	still    bool
-	since    time.Duration // start of the present state
-	accel    mean3
-	field    mean3
-	second   mean3 // the last second, against creep
-	gyroBias r3.Vec
-	biasN    float64
-	quiet    int // quiet blocks in a row while moving
-	last     r3.Vec
-	lastOK   bool
-	vibes    float64 // variance of one sample within blocks, running
-	moves    int
-	jump     fieldJump
-	lastMag  r3.Vec // field of the block before
-	lastMagN float64
+	hasGyro     bool
+	accelLevel  level
+	gyroLevel   level
+	cur         block
+	started     bool
+	still       bool
+	since       time.Duration // start of the present state
+	accel       mean3
+	field       mean3
+	second      mean3 // the last second, against creep
+	secondGyro  mean3
+	gyroBias    r3.Vec
+	biasN       float64
+	quiet       int // quiet blocks in a row while moving
+	last, lastG r3.Vec
+	lastOK      bool
+	vibes       float64 // variance of one sample within blocks, running
+	moves       int
+	jump        fieldJump
+	lastMag     r3.Vec // field of the block before
+	lastMagN    float64
 	// fieldNoise is the 1-sigma noise of one field sample, µT.
 	fieldNoise float64
+}
+
+// setNoise takes the data sheet's white noise: one-sided densities, with the
+// variance of a mean over T seconds density²/(2T).
+func (r *rest) setNoise(accel, gyro float64, hasGyro bool) {
+	per := math.Sqrt(2 * blockLength.Seconds())
+	r.hasGyro = hasGyro
+	r.accelLevel, r.gyroLevel = newLevel(accel/per), newLevel(gyro/per)
 }
 
 // fieldJump is a field that changed although nothing moved: steel or current
@@ -116,15 +178,6 @@ type fieldJump struct {
 	blocks int // deviating blocks in a row
 	on     bool
 	since  time.Duration
-}
-
-// accelFloor is the white-noise variance of a block mean.
-func (r *rest) accelFloor() float64 {
-	return r.noise.accel * r.noise.accel / (2 * blockLength.Seconds())
-}
-
-func (r *rest) gyroSigma() float64 {
-	return r.noise.gyro / math.Sqrt(2*blockLength.Seconds())
 }
 
 // inertial takes one corrected sample in body axes and reports whether a block
@@ -163,69 +216,67 @@ func (r *rest) close() {
 	}
 	a := r3.Scale(1/b.n, b.accel)
 	g := r3.Scale(1/b.n, b.gyro)
-	floor := r.accelFloor()
-
-	// Shaking raises the scatter within a block; the mean of such a block is
-	// less sure, so the tolerance grows with it.
-	within := r3.Sub(r3.Scale(1/b.n, b.accelSq), r3.Vec{X: a.X * a.X, Y: a.Y * a.Y, Z: a.Z * a.Z})
-	scatter := max(within.X, 0) + max(within.Y, 0) + max(within.Z, 0)
-	r.vibes += 0.1 * (scatter/3 - r.vibes)
-	blockVar := max(floor, scatter/3/b.n)
-
-	turning := false
-	if r.noise.gyro > 0 {
-		d := r3.Norm(r3.Sub(g, r.gyroBias))
-		limit := max(moveSigma*r.gyroSigma(), minRate)
-		if r.biasN < 10 {
-			// The offset is not learned yet: only change of rate can tell.
-			limit = math.Inf(1)
-		}
-		turning = d > limit
+	if b.n > 1 {
+		within := r3.Scale(b.n/(b.n-1), r3.Sub(r3.Scale(1/b.n, b.accelSq), squares(a)))
+		r.vibes += 0.1 * (max(within.X+within.Y+within.Z, 0)/3 - r.vibes)
 	}
+	change := r3.Sub(a, r.last)
+	if r.lastOK {
+		r.accelLevel.see(change)
+		r.gyroLevel.see(r3.Sub(g, r.lastG))
+	}
+	known := r.lastOK
+	r.last, r.lastG, r.lastOK = a, g, true
 
+	expected := r.accelLevel.variance()
+	turning := r.turning(g)
 	if r.still {
-		v := r3.Add(r.accel.variance(floor), r.accel.ofMean(floor))
-		d := r3.Sub(a, r.accel.mean)
-		limit := moveSigma * moveSigma
-		off := d.X*d.X > limit*max(v.X, blockVar) || d.Y*d.Y > limit*max(v.Y, blockVar) || d.Z*d.Z > limit*max(v.Z, blockVar)
-		if off || turning {
+		v := r3.Add(r.accel.variance(expected), r.accel.ofMean(expected))
+		if turning || beyond(r3.Sub(a, r.accel.mean), moveSigma, v) {
 			r.restart(b.start, false)
-			r.last, r.lastOK = a, true
 			return
 		}
 		r.take(b, a, g)
-		r.creep(floor)
+		r.creep(expected)
 		return
 	}
 
 	// Moving: stillness is several blocks in a row that agree.
 	quiet := !turning && !r.fieldTurns(b)
-	if quiet && r.lastOK {
-		d := r3.Sub(a, r.last)
-		quiet = r3.Dot(d, d) < 3*2*moveSigma*moveSigma/2*blockVar
+	if quiet && known {
+		quiet = !beyond(change, moveSigma, r3.Scale(2, expected))
 	}
 	if !quiet {
 		r.quiet = 0
-		r.accel, r.field, r.second = mean3{}, mean3{}, mean3{}
-	} else {
-		r.quiet++
-		r.take(b, a, g)
+		r.accel, r.field, r.second, r.secondGyro = mean3{}, mean3{}, mean3{}, mean3{}
+		return
 	}
-	r.last, r.lastOK = a, true
+	r.quiet++
+	r.take(b, a, g)
 	if r.quiet >= restBlocks {
 		r.still = true
 		r.since = b.end
 	}
 }
 
+// turning reports a rate that is not the gyroscope's offset.
+func (r *rest) turning(g r3.Vec) bool {
+	if !r.hasGyro || r.biasN < 10 {
+		// The offset is not learned yet.
+		return false
+	}
+	return beyond(r3.Sub(g, r.gyroBias), moveSigma, atLeast(r.gyroLevel.variance(), minRate/moveSigma))
+}
+
 // take adds a quiet block to the averages.
 func (r *rest) take(b *block, a, g r3.Vec) {
 	r.accel.add(a, averageBlocks)
 	r.second.add(a, 10)
+	r.secondGyro.add(g, 10)
 	if b.nm > 0 {
 		r.takeField(b)
 	}
-	if r.noise.gyro > 0 {
+	if r.hasGyro {
 		r.biasN++
 		k := max(1/r.biasN, gyroBiasGain)
 		r.gyroBias = r3.Add(r.gyroBias, r3.Scale(k, r3.Sub(g, r.gyroBias)))
@@ -242,10 +293,7 @@ func (r *rest) takeField(b *block) {
 		r.field.add(f, averageBlocks)
 		return
 	}
-	v := r.field.variance(0)
-	d := r3.Sub(f, r.field.mean)
-	l := func(v float64) float64 { return max(jumpUT*jumpUT, moveSigma*moveSigma*v) }
-	if d.X*d.X <= l(v.X) && d.Y*d.Y <= l(v.Y) && d.Z*d.Z <= l(v.Z) {
+	if !beyond(r3.Sub(f, r.field.mean), moveSigma, atLeast(r.field.variance(r.fieldVariance(b.nm)), jumpUT/moveSigma)) {
 		r.jump = fieldJump{}
 		r.field.add(f, averageBlocks)
 		return
@@ -255,23 +303,34 @@ func (r *rest) takeField(b *block) {
 	}
 }
 
+// fieldVariance is the white noise of a mean of n samples.
+func (r *rest) fieldVariance(n float64) r3.Vec {
+	v := r.fieldNoise * r.fieldNoise / max(n, 1)
+	return r3.Vec{X: v, Y: v, Z: v}
+}
+
 // acceptField ends a jump: the new field counts from now on.
 func (r *rest) acceptField() {
 	r.jump = fieldJump{}
 	r.field = mean3{}
 }
 
-// creep restarts the average when the last second has left it: a slow sink or
-// a turn below the gyroscope's threshold.
-func (r *rest) creep(floor float64) {
+// creep restarts the average when the last second has left it: a slow sink, or
+// a turn below what the gyroscope shows in one block.
+func (r *rest) creep(expected r3.Vec) {
 	if r.second.n < 10 || r.accel.n < 20 {
 		return
 	}
-	v := r3.Add(r3.Scale(0.1, r.accel.variance(floor)), r.accel.ofMean(floor))
-	d := r3.Sub(r.second.mean, r.accel.mean)
-	l := creepSigma * creepSigma
-	if d.X*d.X > l*v.X || d.Y*d.Y > l*v.Y || d.Z*d.Z > l*v.Z {
+	v := r3.Add(r3.Scale(0.1, r.accel.variance(expected)), r.accel.ofMean(expected))
+	if beyond(r3.Sub(r.second.mean, r.accel.mean), creepSigma, v) {
 		r.restart(r.cur.end, true)
+		return
+	}
+	if r.hasGyro && r.biasN >= 20 {
+		v := atLeast(r3.Scale(0.1, r.gyroLevel.variance()), minRate/creepSigma)
+		if beyond(r3.Sub(r.secondGyro.mean, r.gyroBias), creepSigma, v) {
+			r.restart(r.cur.end, false)
+		}
 	}
 }
 
@@ -293,7 +352,7 @@ func (r *rest) fieldTurns(b *block) bool {
 }
 
 func (r *rest) restart(at time.Duration, still bool) {
-	r.accel, r.field, r.second = mean3{}, mean3{}, mean3{}
+	r.accel, r.field, r.second, r.secondGyro = mean3{}, mean3{}, mean3{}, mean3{}
 	r.jump = fieldJump{}
 	r.lastMagN = 0
 	r.quiet = 0

@@ -16,7 +16,7 @@ const (
 	reachedEnter = 0.35 // of sigma
 	reachedLeave = 0.70
 	reachedMin   = 0.02 // degrees
-	flicker      = 0.7  // of a step, before a shown amount changes
+	flicker      = 0.8  // of a step, before a shown amount changes
 )
 
 // Guide makes guidance from estimates. It remembers the words given last, so

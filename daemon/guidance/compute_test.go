@@ -110,7 +110,7 @@ func TestWordsDoNotFlicker(t *testing.T) {
 	var g guidance.Guide
 	changes, last := 0, ""
 	for k := range 1000 {
-		wobble := 0.03 * math.Sin(float64(k))
+		wobble := 0.025 * math.Sin(float64(k))
 		out := g.Next(estimate(51.52+wobble, 0.09, 358.85+wobble, 0.9), north, "")
 		if out.Text != last {
 			changes, last = changes+1, out.Text

@@ -2,6 +2,7 @@ package scenario
 
 import (
 	"math"
+	"sync"
 	"time"
 
 	"gonum.org/v1/gonum/num/quat"
@@ -29,8 +30,10 @@ func Direction(q quat.Number) (altDeg, azDeg float64) {
 }
 
 // Mount is a tripod head with two adjusters on a base that is not quite level.
+// Its methods may be called from several goroutines.
 type Mount struct {
 	path *Path
+	mu   sync.Mutex
 	// up is the base's vertical and hinge the altitude axis, both in ENU.
 	up, hinge r3.Vec
 	// backlash is lost when an adjuster turns the other way, degrees.
@@ -54,12 +57,16 @@ func newMount(path *Path, altDeg, azDeg, leanDeg, leanAzDeg, backlashDeg float64
 
 // Raise turns the altitude adjuster by deg (negative lowers) from start on.
 func (m *Mount) Raise(start, duration time.Duration, deg float64) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
 	deg = m.slack(&m.altWay, deg)
 	m.path.Turn(start, duration, m.hinge, -deg*degree)
 }
 
 // TurnAzimuth turns the azimuth adjuster by deg in the sense of growing azimuth.
 func (m *Mount) TurnAzimuth(start, duration time.Duration, deg float64) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
 	deg = m.slack(&m.azWay, deg)
 	m.path.Turn(start, duration, m.up, -deg*degree)
 	m.hinge = rotate(rotation(m.up, -deg*degree), m.hinge)

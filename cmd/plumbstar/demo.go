@@ -1,0 +1,329 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"log/slog"
+	"math"
+	"os"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"plumbstar/api"
+	"plumbstar/astro"
+	"plumbstar/astro/geomag"
+	"plumbstar/daemon"
+	"plumbstar/daemon/estimator"
+	"plumbstar/daemon/scenario"
+	"plumbstar/sensors"
+)
+
+type demoFlags struct {
+	length time.Duration
+	seed   uint64
+	speed  string
+	json   bool
+	site   string
+	hands  string
+	listen string
+}
+
+func newDemoCommand(e env) *cobra.Command {
+	var f demoFlags
+	c := &cobra.Command{
+		Use:   "demo",
+		Short: "Simulate a board, a tripod and a person who follows the guidance",
+		Long: `Simulate a board at an invented site: the real drivers over a simulated bus, and
+hands that read the guidance and turn the knobs. Page and API are served on this
+machine meanwhile. At the end the truth is compared with the estimate.`,
+		Args: noArgs,
+		RunE: func(cmd *cobra.Command, _ []string) error { return demo(cmd.Context(), e, f) },
+	}
+	fl := c.Flags()
+	fl.DurationVar(&f.length, "for", 2*time.Minute, "simulated time after the board was put on the tripod")
+	fl.Uint64Var(&f.seed, "seed", 7, "seed of everything that is left to chance")
+	fl.StringVar(&f.speed, "speed", "1", "times real time, or max")
+	fl.BoolVar(&f.json, "json", false, "end with one line of JSON instead of words")
+	fl.StringVar(&f.site, "site", "larkmoor", "invented site: larkmoor (north) or dry-lagoon (south)")
+	fl.StringVar(&f.hands, "hands", "auto", "who turns the knobs: auto, or page for the person at the page")
+	fl.StringVar(&f.listen, "listen", "127.0.0.1:8484", "address of page and API; port 0 takes any")
+	return c
+}
+
+func demo(ctx context.Context, e env, f demoFlags) error {
+	place, err := scenario.PlaceNamed(f.site)
+	if err != nil {
+		return usageError{err}
+	}
+	if f.hands != "auto" && f.hands != "page" {
+		return usagef("--hands %q: choose auto or page", f.hands)
+	}
+	if f.length <= 0 || f.length > 30*24*time.Hour {
+		return usagef("--for %v: give a time above 0, up to 720h", f.length)
+	}
+	speed := 0.0
+	if f.speed != "max" {
+		if speed, err = parseSpeed(f.speed); err != nil {
+			return err
+		}
+	}
+	night, err := scenario.NewNight(place, f.seed, scenario.Ordinary)
+	if err != nil {
+		return err
+	}
+	o, err := nightOptions(night, e)
+	if err != nil {
+		return err
+	}
+	d, err := daemon.New(o)
+	if err != nil {
+		return err
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	run := &demoRun{night: night, d: d, begin: night.Clock.Now(), out: e.stdout}
+	if f.json {
+		run.out = e.stderr
+	}
+	end := run.begin + f.length
+	night.Clock.OnStep(func(now time.Duration) {
+		if now >= end {
+			cancel()
+		}
+		run.step(now, f.hands == "auto")
+	})
+	if speed > 0 {
+		night.Clock.Pace(speed, time.Now, time.Sleep)
+	}
+	s := serving{listen: f.listen}
+	if f.hands == "page" {
+		s.knobs = knobs{night}
+	}
+	if err := demoPairing(ctx, e, &s, d, o.Log, run.announce); err != nil {
+		return err
+	}
+	run.finish()
+	return run.report(e.stdout, f)
+}
+
+// nightOptions calibrates the simulated board on the bench, puts it on the
+// tripod and describes it to the daemon.
+func nightOptions(n *scenario.Night, e env) (daemon.Options, error) {
+	openIMU := func() (sensors.Inertial, error) {
+		return openInertial(scenario.InertialChip, n.Bus, scenario.InertialAddr, n.Clock, 100)
+	}
+	openMag := func() (sensors.Magnetometer, error) {
+		return openMagnetometer(scenario.MagneticChip, n.Bus, scenario.MagneticAddr, n.Clock, 50)
+	}
+	imu, err := openIMU()
+	if err != nil {
+		return daemon.Options{}, err
+	}
+	mag, err := openMag()
+	if err != nil {
+		return daemon.Options{}, err
+	}
+	bench, err := scenario.RunBench(n.Clock, n.World, imu, mag, n.Rng())
+	if err != nil {
+		return daemon.Options{}, err
+	}
+	site := n.Place.Site
+	model := geomag.WMM2025()
+	field, err := model.At(site.LatDeg, site.LonDeg, site.HeightM/1000, astro.DecimalYear(n.Place.Begin))
+	if err != nil {
+		return daemon.Options{}, err
+	}
+	accel, compass, err := corrections(bench.Inertial, bench.Magnetic, imu.Spec(), &field, e.stderr)
+	if err != nil {
+		return daemon.Options{}, err
+	}
+	n.SetUp()
+	return daemon.Options{
+		Clock: n.Clock, UTC: n.UTC, ClockSource: "entered", ClockSigmaS: 1,
+		Inertial: &daemon.Inertial{Device: scenario.InertialChip, Mount: daemon.Straight(), Correct: accel, Open: openIMU},
+		Magnetic: &daemon.Magnetic{Device: scenario.MagneticChip, Mount: daemon.Straight(), Correct: compass,
+			Open: openMag},
+		MountSigmaDeg: scenario.MountSigmaDeg,
+		LocalFieldUT:  estimator.DefaultLocalFieldUT,
+		Site:          &site, SiteName: n.Place.Name, SiteSource: "settings",
+		AimKind: "refracted", Air: astro.StandardAir(site.HeightM),
+		Model: model, Kit: demoKit(),
+		Period: 10 * time.Millisecond, PublishEvery: 100 * time.Millisecond,
+		Log: slog.New(slog.NewTextHandler(e.stderr, &slog.HandlerOptions{Level: slog.LevelWarn})),
+	}, nil
+}
+
+func demoKit() daemon.Kit {
+	return daemon.Kit{PixelUM: 4.3, TrailPx: 2, Lenses: []daemon.Lens{
+		{Name: "14 mm", FocalMM: 14, ExposureS: 240},
+		{Name: "24 mm", FocalMM: 24, ExposureS: 120},
+		{Name: "50 mm", FocalMM: 50, ExposureS: 120},
+	}}
+}
+
+// demoRun follows a demo while it runs.
+type demoRun struct {
+	night *scenario.Night
+	d     *daemon.Daemon
+	begin time.Duration
+	out   io.Writer
+
+	seen, shown time.Duration
+	last        *daemon.Snapshot
+	alt, az     float64 // truth at the last snapshot
+}
+
+func (r *demoRun) announce(url string) { fmt.Fprintln(r.out, "page and API:", url) }
+
+// step lets the person look at the newest snapshot.
+func (r *demoRun) step(now time.Duration, auto bool) {
+	s := r.d.Latest()
+	if s == nil || s.Mono == r.seen {
+		return
+	}
+	r.seen, r.last = s.Mono, s
+	if auto {
+		r.night.Hands.See(now, screen(s))
+	}
+	if s.Mono-r.shown >= time.Second {
+		r.shown = s.Mono
+		alt, az := r.night.Truth()
+		fmt.Fprintf(r.out, "%6.1f s  %-9s %-44s error %s  truth %.2f° high, azimuth %.2f°\n",
+			(s.Mono - r.begin).Seconds(), s.Estimate.State, s.Guidance.Text, amount(s.Guidance.Error), alt, az)
+	}
+}
+
+// finish takes truth and estimate of the same moment.
+func (r *demoRun) finish() {
+	r.last = r.d.Latest()
+	r.alt, r.az = r.night.TruthAt(r.last.Mono)
+}
+
+func amount(q estimator.Quantity) string {
+	if !q.Known {
+		return "not known"
+	}
+	return fmt.Sprintf("%.2f° ± %.2f°", q.Deg, q.SigmaDeg)
+}
+
+// screen is what a person sees of a snapshot.
+func screen(s *daemon.Snapshot) scenario.Screen {
+	read := func(q estimator.Quantity) scenario.Reading {
+		return scenario.Reading{Deg: q.Deg, SigmaDeg: q.SigmaDeg, Known: q.Known}
+	}
+	v := scenario.Screen{
+		Shown: s.Mono, Raise: read(s.Guidance.Raise), TurnEast: read(s.Guidance.TurnEast),
+		AltitudeDeg: s.Estimate.Altitude.Deg,
+		South:       s.Site.Site.Hemisphere() == astro.South,
+		Steady:      s.Estimate.State == estimator.Steady,
+	}
+	switch s.Estimate.State {
+	case estimator.Steady, estimator.Settling, estimator.Disturbed:
+		v.Still = true
+	}
+	return v
+}
+
+// demoResult is the last line of demo --json.
+type demoResult struct {
+	Seed     uint64       `json:"seed"`
+	Site     string       `json:"site"`
+	Truth    demoTruth    `json:"truth"`
+	Estimate demoEstimate `json:"estimate"`
+	Within95 bool         `json:"within_95"`
+	KnobS    float64      `json:"knob_s"`
+}
+
+type demoTruth struct {
+	Altitude float64 `json:"altitude_deg"`
+	Azimuth  float64 `json:"azimuth_deg"`
+	Error    float64 `json:"error_deg"`
+}
+
+type demoEstimate struct {
+	Altitude      api.Number `json:"altitude_deg"`
+	AltitudeSigma api.Number `json:"altitude_sigma_deg"`
+	Azimuth       api.Number `json:"azimuth_deg"`
+	AzimuthSigma  api.Number `json:"azimuth_sigma_deg"`
+}
+
+// sigma95 holds 95 % of a normal distribution.
+const sigma95 = 1.96
+
+func (r *demoRun) report(w io.Writer, f demoFlags) error {
+	e, g := r.last.Estimate, r.last.Guidance
+	res := demoResult{Seed: f.seed, Site: f.site, KnobS: round(r.night.Hands.Work.Seconds(), 1)}
+	res.Truth = demoTruth{Altitude: round(r.alt, 4), Azimuth: round(r.az, 4)}
+	if g.Aim != nil {
+		res.Truth.Error = round(scenario.ErrorDeg(r.alt, r.az, g.Aim.AltitudeDeg, g.Aim.AzimuthDeg), 4)
+	}
+	da, dz := e.Altitude.Deg-r.alt, astro.Turn180(e.Azimuth.Deg-r.az)
+	if e.Altitude.Known {
+		res.Estimate.Altitude, res.Estimate.AltitudeSigma = api.Known(round(e.Altitude.Deg, 4)), api.Known(round(e.Altitude.SigmaDeg, 4))
+	}
+	if e.Azimuth.Known {
+		res.Estimate.Azimuth, res.Estimate.AzimuthSigma = api.Known(round(e.Azimuth.Deg, 4)), api.Known(round(e.Azimuth.SigmaDeg, 4))
+	}
+	res.Within95 = e.Altitude.Known && e.Azimuth.Known &&
+		math.Abs(da) <= sigma95*e.Altitude.SigmaDeg && math.Abs(dz) <= sigma95*e.Azimuth.SigmaDeg
+	if f.json {
+		out := newLineWriter(w)
+		out.encode(res)
+		return out.flush()
+	}
+	if !e.Altitude.Known || !e.Azimuth.Known {
+		_, err := fmt.Fprintf(w, "\nThe axis really points %.2f° high, azimuth %.2f°; the program does not know where: %s%s\n", r.alt, r.az, e.Altitude.Why, e.Azimuth.Why)
+		return err
+	}
+	_, err := fmt.Fprintf(w, `
+              truth      estimate          off by
+altitude   %8.3f°     %8.3f° ± %.3f°   %+.1f sigma
+azimuth    %8.3f°     %8.3f° ± %.3f°   %+.1f sigma
+The axis stands %.2f° from the pole after %.0f s of turning knobs.
+`, r.alt, e.Altitude.Deg, e.Altitude.SigmaDeg, da/e.Altitude.SigmaDeg,
+		r.az, e.Azimuth.Deg, e.Azimuth.SigmaDeg, dz/e.Azimuth.SigmaDeg,
+		res.Truth.Error, res.KnobS)
+	return err
+}
+
+func round(v float64, digits int) float64 {
+	p := math.Pow(10, float64(digits))
+	return math.Round(v*p) / p
+}
+
+// demoPairing serves with a pairing store of its own that ends with the demo.
+func demoPairing(ctx context.Context, e env, s *serving, d *daemon.Daemon, log *slog.Logger, announce func(string)) error {
+	dir, err := os.MkdirTemp("", "plumbstar-demo-")
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(dir)
+	p, err := api.OpenPairingDir(dir, e.now)
+	if err != nil {
+		return err
+	}
+	s.pairing = p
+	return s.run(ctx, e, d, log, announce)
+}
+
+// knobs lets the page turn the simulated adjusters.
+type knobs struct{ n *scenario.Night }
+
+// knobRate is how fast, degrees per second, the page's person turns.
+const knobRate = 1.5
+
+func (k knobs) Turn(_ context.Context, altitudeDeg, azimuthDeg float64) error {
+	now := k.n.Clock.Now()
+	took := func(deg float64) time.Duration {
+		return 200*time.Millisecond + time.Duration(math.Abs(deg)/knobRate*float64(time.Second))
+	}
+	if altitudeDeg != 0 {
+		k.n.Mount.Raise(now, took(altitudeDeg), altitudeDeg)
+	}
+	if azimuthDeg != 0 {
+		k.n.Mount.TurnAzimuth(now, took(azimuthDeg), azimuthDeg)
+	}
+	return nil
+}

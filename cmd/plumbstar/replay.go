@@ -1,0 +1,237 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"strconv"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"plumbstar/api"
+	"plumbstar/astro"
+	"plumbstar/astro/geomag"
+	"plumbstar/daemon"
+	"plumbstar/daemon/config"
+	"plumbstar/daemon/estimator"
+	"plumbstar/daemon/scenario"
+	"plumbstar/sensors"
+	"plumbstar/sensors/recorded"
+)
+
+// replayFlags are the options of replay.
+type replayFlags struct {
+	json             bool
+	calibrateFrom    string
+	lat, lon, height float64
+	start            string
+	forward, up      string
+	speed            string
+	listen           string
+	aim              string
+}
+
+// jsonEvery is how often replay --json prints, recorded time.
+const jsonEvery = 250 * time.Millisecond
+
+func newReplayCommand(e env) *cobra.Command {
+	var f replayFlags
+	c := &cobra.Command{
+		Use:   "replay FILE",
+		Short: "Run the whole daemon on a recording",
+		Long: `Run the whole daemon on a recording of inertial sensor and magnetometer.
+
+FILE is comma-separated with the columns t_s,ax,ay,az,gx,gy,gz,mx,my,mz (seconds,
+m/s2 with +g on the axis that points up, rad/s, uT), gzip accepted. With --json
+one guidance object per line is printed; otherwise page and API are served while
+the recording plays.`,
+		Args: oneFile,
+		RunE: func(cmd *cobra.Command, args []string) error {
+			return replay(cmd, e, f, args[0])
+		},
+	}
+	fl := c.Flags()
+	fl.BoolVar(&f.json, "json", false, "print guidance as JSON, one object per line, instead of serving")
+	fl.StringVar(&f.calibrateFrom, "calibrate-from", "", "calibrate on another recording of the same board first")
+	fl.Float64Var(&f.lat, "lat", 0, "latitude, degrees, north positive")
+	fl.Float64Var(&f.lon, "lon", 0, "longitude, degrees, east positive")
+	fl.Float64Var(&f.height, "height-m", 0, "height above the ellipsoid, metres")
+	fl.StringVar(&f.start, "start", "", "UTC of the recording's time zero, RFC 3339 (default: now)")
+	fl.StringVar(&f.forward, "forward", "+x", "sensor axis that lies along the tracker's axis, toward the sky")
+	fl.StringVar(&f.up, "up", "+z", "sensor axis that points up when the base is level")
+	fl.StringVar(&f.speed, "speed", "", "times real time, or max (default: max with --json, else 1)")
+	fl.StringVar(&f.listen, "listen", "127.0.0.1:8484", "address of page and API; port 0 takes any")
+	fl.StringVar(&f.aim, "aim", "refracted", "pole to aim at: refracted or true")
+	return c
+}
+
+func replay(cmd *cobra.Command, e env, f replayFlags, path string) error {
+	ctx := cmd.Context()
+	mount, err := config.ParseMount(f.forward, f.up)
+	if err != nil {
+		return usageError{err}
+	}
+	start := e.now().UTC()
+	if f.start != "" {
+		i, err := astro.ParseInstant(f.start)
+		if err != nil {
+			return usagef("--start %s: %v", f.start, err)
+		}
+		start = i.Time()
+	}
+	site, err := replaySite(cmd, f)
+	if err != nil {
+		return err
+	}
+	speed, err := replaySpeed(f)
+	if err != nil {
+		return err
+	}
+
+	model := geomag.WMM2025()
+	var field *geomag.Field
+	if site != nil {
+		if m, err := model.At(site.LatDeg, site.LonDeg, site.HeightM/1000, astro.DecimalYear(start)); err == nil {
+			field = &m
+		}
+	}
+	accel, compass := uncalibrated(), uncalibrated()
+	if f.calibrateFrom != "" {
+		in, mag, err := readRecording(f.calibrateFrom)
+		if err != nil {
+			return err
+		}
+		accel, compass, err = corrections(in, mag, recorded.UnknownInertial(), field, e.stderr)
+		if err != nil {
+			return fmt.Errorf("%s: %w", f.calibrateFrom, err)
+		}
+	}
+
+	file, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	defer file.Close()
+	rows, err := recorded.NewReader(file)
+	if err != nil {
+		return fmt.Errorf("%s: %w", path, err)
+	}
+	clock := scenario.NewClock()
+	player, err := recorded.NewPlayer(rows, clock, recorded.Options{Name: filepath.Base(path)})
+	if err != nil {
+		return err
+	}
+	if player.Inertial() == nil {
+		return fmt.Errorf("%s: no accelerometer in it: replay needs the columns ax, ay, az", path)
+	}
+	clock.Sleep(player.Start())
+	if speed > 0 {
+		clock.Pace(speed, time.Now, time.Sleep)
+	}
+	o := daemon.Options{
+		Clock:       clock,
+		UTC:         func(now time.Duration) time.Time { return start.Add(now) },
+		ClockSource: "entered", ClockSigmaS: 1,
+		Inertial: &daemon.Inertial{Device: path, Mount: daemon.Mount(mount), Correct: accel,
+			Open: func() (sensors.Inertial, error) { return player.Inertial(), nil }},
+		MountSigmaDeg: estimator.DefaultMountSigmaDeg,
+		LocalFieldUT:  estimator.DefaultLocalFieldUT,
+		Site:          site, SiteSource: "entered",
+		AimKind: f.aim, Air: astro.StandardAir(f.height),
+		Model:  model,
+		Period: 10 * time.Millisecond, PublishEvery: 100 * time.Millisecond,
+		Log: slog.New(slog.NewTextHandler(e.stderr, &slog.HandlerOptions{Level: slog.LevelWarn})),
+	}
+	if player.Magnetometer() != nil {
+		o.Magnetic = &daemon.Magnetic{Device: path, Mount: daemon.Mount(mount), Correct: compass,
+			Open: func() (sensors.Magnetometer, error) { return player.Magnetometer(), nil }}
+	}
+	if f.json {
+		err = replayJSON(ctx, e, o)
+	} else {
+		err = replayServed(ctx, e, o, f.listen)
+	}
+	if err == nil {
+		err = player.Err()
+	}
+	return err
+}
+
+func replaySite(cmd *cobra.Command, f replayFlags) (*astro.Site, error) {
+	lat, lon := cmd.Flags().Changed("lat"), cmd.Flags().Changed("lon")
+	if lat != lon {
+		return nil, usagef("--lat and --lon belong together: give both or none")
+	}
+	if !lat {
+		return nil, nil
+	}
+	s := astro.Site{LatDeg: f.lat, LonDeg: f.lon, HeightM: f.height}
+	if err := s.Validate(); err != nil {
+		return nil, usageError{err}
+	}
+	return &s, nil
+}
+
+// replaySpeed is 0 for as fast as possible.
+func replaySpeed(f replayFlags) (float64, error) {
+	switch f.speed {
+	case "":
+		if f.json {
+			return 0, nil
+		}
+		return 1, nil
+	case "max":
+		return 0, nil
+	}
+	return parseSpeed(f.speed)
+}
+
+// parseSpeed reads a factor of real time.
+func parseSpeed(text string) (float64, error) {
+	v, err := strconv.ParseFloat(text, 64)
+	if err != nil || !(v > 0 && v <= 1e6) {
+		return 0, usagef("speed %q: give a number above 0, or max", text)
+	}
+	return v, nil
+}
+
+func replayJSON(ctx context.Context, e env, o daemon.Options) error {
+	o.PublishEvery = jsonEvery
+	out := newLineWriter(e.stdout)
+	o.OnSnapshot = func(s *daemon.Snapshot) {
+		g := api.GuidanceFrom(s)
+		g.T = api.Known(s.Mono.Seconds())
+		out.encode(g)
+	}
+	d, err := daemon.New(o)
+	if err != nil {
+		return err
+	}
+	ctx, out.stop = context.WithCancel(ctx)
+	defer out.stop()
+	if err := d.Run(ctx); err != nil {
+		return err
+	}
+	return out.flush()
+}
+
+func replayServed(ctx context.Context, e env, o daemon.Options, listen string) error {
+	d, err := daemon.New(o)
+	if err != nil {
+		return err
+	}
+	dir, err := os.MkdirTemp("", "plumbstar-replay-")
+	if err != nil {
+		return err
+	}
+	defer os.RemoveAll(dir)
+	pairing, err := api.OpenPairingDir(dir, e.now)
+	if err != nil {
+		return err
+	}
+	s := serving{listen: listen, pairing: pairing}
+	return s.run(ctx, e, d, o.Log, func(url string) { fmt.Fprintln(e.stdout, "page and API:", url) })
+}

@@ -1,0 +1,150 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"time"
+
+	"github.com/spf13/cobra"
+
+	"plumbstar/api"
+	"plumbstar/daemon"
+	"plumbstar/daemon/config"
+	"plumbstar/sensors"
+)
+
+const defaultSettings = "/etc/plumbstar/plumbstar.toml"
+
+type serveFlags struct {
+	settings, listen, stateDir string
+	verbose                    bool
+}
+
+func newServeCommand(e env) *cobra.Command {
+	var f serveFlags
+	c := &cobra.Command{
+		Use:   "serve",
+		Short: "Read the sensors of this board and serve page and API",
+		Args:  noArgs,
+		RunE:  func(cmd *cobra.Command, _ []string) error { return serve(cmd, e, f) },
+	}
+	fl := c.Flags()
+	fl.StringVar(&f.settings, "config", "", "settings file (default "+defaultSettings+" where it exists)")
+	fl.StringVar(&f.listen, "listen", "", "address of page and API, instead of the settings'; port 0 takes any")
+	fl.StringVar(&f.stateDir, "state-dir", "", "where pairings and nights are kept, instead of the settings'")
+	fl.BoolVar(&f.verbose, "verbose", false, "log more")
+	return c
+}
+
+func serve(cmd *cobra.Command, e env, f serveFlags) error {
+	set, err := serveSettings(f)
+	if err != nil {
+		return err
+	}
+	level := slog.LevelInfo
+	if f.verbose {
+		level = slog.LevelDebug
+	}
+	log := slog.New(slog.NewTextHandler(e.stderr, &slog.HandlerOptions{Level: level}))
+	clock := newRealClock()
+	buses := newLiveBuses()
+	o, err := liveOptions(set, clock, buses, log)
+	if err != nil {
+		return err
+	}
+	d, err := daemon.New(o)
+	if err != nil {
+		return err
+	}
+	if err := os.MkdirAll(set.StateDir, 0o750); err != nil {
+		return fmt.Errorf("state directory: %w: choose another with --state-dir", err)
+	}
+	pairing, err := api.OpenPairingDir(filepath.Join(set.StateDir, "pairing"), e.now)
+	if err != nil {
+		return err
+	}
+	s := serving{
+		listen: set.Server.Listen, pairing: pairing, hosts: set.Server.Names,
+		paired: set.Access.Paired(), streams: set.Server.MaxStreams,
+	}
+	return s.run(cmd.Context(), e, d, log, func(url string) {
+		fmt.Fprintln(e.stdout, "page and API:", url)
+	})
+}
+
+func serveSettings(f serveFlags) (config.Settings, error) {
+	chips := config.Chips{Inertial: inertialChips(), Magnetic: magneticChips()}
+	file := f.settings
+	if file == "" {
+		file = defaultSettings
+	}
+	set, err := config.Load(file, chips)
+	if f.settings == "" && errors.Is(err, fs.ErrNotExist) {
+		set, err = config.Defaults(), nil
+	}
+	if err != nil {
+		return set, err
+	}
+	if f.listen != "" {
+		set.Server.Listen = f.listen
+	}
+	if f.stateDir != "" {
+		if set.StateDir, err = filepath.Abs(f.stateDir); err != nil {
+			return set, err
+		}
+	}
+	return set, nil
+}
+
+// liveOptions turns settings into what the daemon needs.
+func liveOptions(set config.Settings, clock realClock, buses *liveBuses, log *slog.Logger) (daemon.Options, error) {
+	model, err := loadGeomag(set.Geomag.Coefficients)
+	if err != nil {
+		return daemon.Options{}, err
+	}
+	o := daemon.Options{
+		Clock: clock,
+		UTC:   func(time.Duration) time.Time { return time.Now() },
+		// Whether the system's clock is right is not known unless the settings say.
+		ClockSource: "system", ClockSigmaS: set.Clock.Sigma(), NotBefore: builtAt(),
+		Inertial: &daemon.Inertial{
+			Device: set.Inertial.Chip, Mount: daemon.Mount(set.Inertial.Mount()), Correct: uncalibrated(),
+			Open:   func() (sensors.Inertial, error) { return find(buses, "inertial", set.Inertial, clock, openInertial) },
+			OnLost: func() { buses.release("inertial") },
+		},
+		MountSigmaDeg: set.Board.MountSigmaDeg,
+		LocalFieldUT:  set.Board.LocalFieldUT,
+		Site:          set.Site.Place(), SiteName: set.Site.Name, SiteSource: "settings",
+		AimKind: set.Aim.Kind, Air: set.Aim.Air(set.Site.HeightM),
+		Model: model, Kit: liveKit(set.Kit),
+		Period: loopPeriod, PublishEvery: time.Duration(float64(time.Second) / set.Loop.UpdatesHz),
+		Log: log,
+	}
+	if set.Magnetic.Chip != config.None {
+		o.Magnetic = &daemon.Magnetic{
+			Device: set.Magnetic.Chip, Mount: daemon.Mount(set.Magnetic.Mount()), Correct: uncalibrated(),
+			Open: func() (sensors.Magnetometer, error) {
+				return find(buses, "magnetic", set.Magnetic, clock, openMagnetometer)
+			},
+			OnLost: func() { buses.release("magnetic") },
+		}
+	}
+	return o, nil
+}
+
+// loopPeriod reads each sensor at 100 Hz.
+const loopPeriod = 10 * time.Millisecond
+
+func liveKit(k config.Kit) daemon.Kit {
+	out := daemon.Kit{PixelUM: k.PixelUM, TrailPx: k.TrailPx}
+	for _, l := range k.Lenses {
+		for _, s := range l.ExposuresS {
+			out.Lenses = append(out.Lenses, daemon.Lens{Name: l.Name, FocalMM: l.FocalMM, ExposureS: s})
+		}
+	}
+	return out
+}

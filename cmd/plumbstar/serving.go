@@ -1,0 +1,83 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/netip"
+
+	"plumbstar/api"
+	"plumbstar/daemon"
+)
+
+// serving is what all commands that serve the page have in common.
+type serving struct {
+	listen  string
+	pairing api.Pairing
+	knobs   api.Knobs
+	hosts   []string
+	paired  bool
+	streams int
+}
+
+// run lets daemon and server work until the daemon ends, ctx ends or the server
+// fails. The address is announced once it is open.
+func (s *serving) run(ctx context.Context, e env, d *daemon.Daemon, log *slog.Logger, announce func(url string)) error {
+	srv, err := api.New(api.Options{
+		Source: d, Pairing: s.pairing, Controls: controls{d}, Knobs: s.knobs,
+		Now: e.now, Log: log, Version: version,
+		Hosts: s.hosts, ReadPaired: s.paired, MaxStreams: s.streams,
+	})
+	if err != nil {
+		return err
+	}
+	l, err := net.Listen("tcp", s.listen)
+	if err != nil {
+		return fmt.Errorf("listening on %s: %w: choose another address with --listen", s.listen, err)
+	}
+	announce(pageURL(l.Addr()))
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	served := make(chan error, 1)
+	go func() {
+		served <- srv.Serve(ctx, l)
+		cancel()
+	}()
+	err = d.Run(ctx)
+	cancel()
+	if serveErr := <-served; err == nil {
+		err = serveErr
+	}
+	return err
+}
+
+// pageURL is where the page can be opened; a listener on all addresses is
+// shown with one that a phone can reach, if there is one.
+func pageURL(a net.Addr) string {
+	ap, err := netip.ParseAddrPort(a.String())
+	if err != nil {
+		return "http://" + a.String() + "/"
+	}
+	if ap.Addr().IsUnspecified() {
+		if ip, ok := outwardAddr(); ok {
+			ap = netip.AddrPortFrom(ip, ap.Port())
+		}
+	}
+	return "http://" + ap.String() + "/"
+}
+
+// outwardAddr is the first address of this machine that others can reach.
+func outwardAddr() (netip.Addr, bool) {
+	addrs, err := net.InterfaceAddrs()
+	if err != nil {
+		return netip.Addr{}, false
+	}
+	for _, a := range addrs {
+		p, err := netip.ParsePrefix(a.String())
+		if err == nil && p.Addr().Is4() && !p.Addr().IsLoopback() && !p.Addr().IsLinkLocalUnicast() {
+			return p.Addr(), true
+		}
+	}
+	return netip.Addr{}, false
+}
