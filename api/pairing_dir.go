@@ -39,7 +39,7 @@ type PairingDir struct {
 
 // PairingFolder is the name of the directory inside the state directory, on
 // which the daemon and `pair` agree.
-const PairingFolder = "access"
+const PairingFolder = "pairing"
 
 // TokenInfo is what is kept of a token.
 type TokenInfo struct {

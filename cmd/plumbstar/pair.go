@@ -3,7 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
-	"net/netip"
+	"net"
 	"net/url"
 	"path/filepath"
 	"strings"
@@ -13,13 +13,10 @@ import (
 	"github.com/spf13/cobra"
 
 	"plumbstar/api"
-	"plumbstar/daemon/config"
 )
 
-// defaultPort is where the page is served unless the settings say otherwise.
-const defaultPort = 8484
-
 type pairFlags struct {
+	settings string
 	stateDir string
 	role     string
 	valid    time.Duration
@@ -54,11 +51,12 @@ the service's own user can read: run this as root or as that user.`,
 		},
 	}
 	fl := c.Flags()
-	fl.StringVar(&f.stateDir, "state-dir", config.Defaults().StateDir, "state directory of the daemon")
+	fl.StringVar(&f.settings, "config", "", "settings file of the daemon (default "+defaultSettings+" where it exists)")
+	fl.StringVar(&f.stateDir, "state-dir", "", "state directory of the daemon, instead of the settings'")
 	fl.StringVar(&f.role, "role", string(api.RoleWrite), "what the device may do: write (and read), or read")
 	fl.DurationVar(&f.valid, "valid", 5*time.Minute, "how long the code is accepted, up to 1h")
 	fl.BoolVar(&f.qr, "qr", false, "show the page's address with the code as a QR code, too")
-	fl.StringVar(&f.page, "url", "", "address of the page, when it is not the first address of this machine at port 8484")
+	fl.StringVar(&f.page, "url", "", "address of the page, when it is not the first address of this machine at the settings' port")
 	fl.BoolVar(&f.token, "token", false, "print a token for a program instead of a code")
 	fl.StringVar(&f.name, "name", "program", "name in the list, with --token")
 	fl.BoolVar(&f.list, "list", false, "list the paired devices")
@@ -74,11 +72,15 @@ func pair(e env, f pairFlags) error {
 	if f.valid <= 0 || f.valid > time.Hour {
 		return usagef("--valid %v: give a time above 0, up to 1h", f.valid)
 	}
-	page, err := pageAddress(f.page)
+	set, err := serveSettings(serveFlags{settings: f.settings, stateDir: f.stateDir})
 	if err != nil {
 		return err
 	}
-	store, err := api.OpenPairingDir(filepath.Join(f.stateDir, api.PairingFolder), e.now)
+	page, err := pageAddress(f.page, set.Server.Listen)
+	if err != nil {
+		return err
+	}
+	store, err := api.OpenPairingDir(filepath.Join(set.StateDir, api.PairingFolder), e.now)
 	if err != nil {
 		return err
 	}
@@ -109,8 +111,8 @@ func showCode(w io.Writer, page *url.URL, code string, f pairFlags) error {
 	}
 	direct := *page
 	direct.Fragment = "code=" + code
-	if _, err := fmt.Fprintf(w, "Code %s %s, for one device that may then %s; good for %v.\nEnter it on the page %s or open\n%s\n",
-		code[:4], code[4:], may, f.valid, page, &direct); err != nil {
+	if _, err := fmt.Fprintf(w, "Code %s %s, for one device that may then %s; good for %s.\nEnter it on the page %s or open\n%s\n",
+		code[:4], code[4:], may, strings.TrimSuffix(f.valid.String(), "0s"), page, &direct); err != nil {
 		return err
 	}
 	if !f.qr {
@@ -132,14 +134,15 @@ func listPaired(out io.Writer, store *api.PairingDir) error {
 	return w.Flush()
 }
 
-// pageAddress is the address that people are told.
-func pageAddress(given string) (*url.URL, error) {
+// pageAddress is the address that people are told: the given one, or where the
+// daemon listens.
+func pageAddress(given, listen string) (*url.URL, error) {
 	if given == "" {
-		ip, ok := outwardAddr()
-		if !ok {
-			ip = netip.MustParseAddr("127.0.0.1")
+		a, err := net.ResolveTCPAddr("tcp", listen)
+		if err != nil {
+			return nil, fmt.Errorf("server.listen %q: %w: give the page's address with --url", listen, err)
 		}
-		given = "http://" + netip.AddrPortFrom(ip, defaultPort).String() + "/"
+		given = pageURL(a)
 	}
 	u, err := url.Parse(given)
 	if err != nil || u.Host == "" || (u.Scheme != "http" && u.Scheme != "https") || u.Fragment != "" {

@@ -19,8 +19,12 @@ import (
 
 func runPair(t *testing.T, args ...string) (code int, stdout, stderr string) {
 	t.Helper()
+	settings := filepath.Join(t.TempDir(), "plumbstar.toml")
+	if err := os.WriteFile(settings, []byte("server.listen = '192.0.2.7:8484'\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
 	var out, errs bytes.Buffer
-	code = run(context.Background(), env{stdin: strings.NewReader(""), stdout: &out, stderr: &errs, now: time.Now}, append([]string{"pair"}, args...))
+	code = run(context.Background(), env{stdin: strings.NewReader(""), stdout: &out, stderr: &errs, now: time.Now}, append([]string{"pair", "--config", settings}, args...))
 	return code, out.String(), errs.String()
 }
 
@@ -31,7 +35,7 @@ func TestPairMeetsDaemon(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	code, out, errs := runPair(t, "--state-dir", state, "--url", "http://192.0.2.7:8484")
+	code, out, errs := runPair(t, "--state-dir", state)
 	m := regexp.MustCompile(`Code (\d{4}) (\d{4}), .*\n.* http://192\.0\.2\.7:8484/ or open\nhttp://192\.0\.2\.7:8484/#code=(\d{8})\n$`).FindStringSubmatch(out)
 	if code != 0 || m == nil || m[1]+m[2] != m[3] {
 		t.Fatalf("exit %d: %s%s", code, out, errs)
@@ -103,7 +107,7 @@ func TestPairWrongUse(t *testing.T) {
 // TestQRText reads the drawn modules back and compares them with the code.
 func TestQRText(t *testing.T) {
 	const text = "http://192.0.2.7:8484/#code=12345678"
-	_, out, _ := runPair(t, "--state-dir", t.TempDir(), "--url", "http://192.0.2.7:8484/", "--qr")
+	_, out, _ := runPair(t, "--state-dir", t.TempDir(), "--url", "http://192.0.2.7:8484", "--qr")
 	if !strings.Contains(out, "█") {
 		t.Errorf("--qr drew nothing: %s", out)
 	}
