@@ -63,7 +63,7 @@ func (d *Dev) decode(b []byte) sensors.InertialSample {
 		Gyro:  r3.Scale(d.gyro, vec(raw[4], raw[5], raw[6])),
 	}
 	for i, v := range raw {
-		if i != 3 && (v == math.MaxInt16 || v == math.MinInt16) {
+		if i != 3 && (v == math.MaxInt16 || v <= -math.MaxInt16) {
 			s.Flags |= sensors.Clipped
 		}
 	}
