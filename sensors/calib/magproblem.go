@@ -62,7 +62,7 @@ func (c *channel) reweigh(late bool) {
 	for i, r := range c.resid {
 		abs[i] = math.Abs(r)
 	}
-	c.sigma = max(median(abs)/0.6745, c.floor)
+	c.sigma = max(robustSigma(abs), c.floor)
 	for i, r := range c.resid {
 		z := math.Abs(r) / c.sigma
 		switch {
@@ -74,6 +74,23 @@ func (c *channel) reweigh(late bool) {
 			c.weight[i] = 1
 		}
 	}
+}
+
+// robustSigma is the 1 sigma of residuals given by absolute value (it sorts
+// them): from the median, then twice from the mean square with what lies beyond
+// 2.5 sigma cut back to that (Huber's proposal 2; 0.9776 is the expected value for
+// normal errors).
+func robustSigma(abs []float64) float64 {
+	s := median(abs) / 0.6745
+	for range 2 {
+		sum := 0.0
+		for _, r := range abs {
+			r = min(r, 2.5*s)
+			sum += r * r
+		}
+		s = math.Sqrt(sum / (0.9776 * float64(len(abs))))
+	}
+	return s
 }
 
 // correlate measures the integrated autocorrelation time over the residuals,
