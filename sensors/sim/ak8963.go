@@ -38,18 +38,18 @@ const (
 
 type ak8963 struct {
 	device
-	mag      triad
-	asa      [3]byte
-	cntl1    byte
-	downAt   time.Duration // since when in power-down
-	grid     grid
-	out      [6]byte
-	st2      byte
-	ready    bool
-	overrun  bool
-	held     bool // being read: not replaced until ST2 is read
-	oneShot  bool
-	resolute bool // 16 bit
+	mag     triad
+	asa     [3]byte
+	cntl1   byte
+	downAt  time.Duration // since when in power-down
+	grid    grid
+	out     [6]byte
+	st2     byte
+	ready   bool
+	overrun bool
+	held    bool // being read: not replaced until ST2 is read
+	oneShot bool
+	fine    bool // 16-bit output
 }
 
 func newAK8963(w World, s Settings) *ak8963 {
@@ -123,7 +123,7 @@ func (a *ak8963) setMode(v byte) {
 		a.grid.run(a.now, 0)
 		return
 	}
-	a.cntl1, a.oneShot, a.resolute = v, mode == akSingle, v&ak16Bit != 0
+	a.cntl1, a.oneShot, a.fine = v, mode == akSingle, v&ak16Bit != 0
 	hz := map[byte]float64{akSlow: 8, akFast: 100}[mode]
 	if a.oneShot {
 		hz = 1 / akMeasure.Seconds()
@@ -155,7 +155,7 @@ func (a *ak8963) advance(t time.Duration) {
 	h := a.mag.read(sc, sc.FieldUT, &a.grid, n)
 	step, limit := 0.15, int32(32760) // µT, [D]
 	a.st2 = ak16Bit
-	if !a.resolute {
+	if !a.fine {
 		step, limit, a.st2 = 0.6, 8190, 0
 	}
 	field := [3]float64{h.X, h.Y, h.Z}

@@ -17,8 +17,8 @@ func bypassed(t *testing.T, w World, s Settings) (mpu, ak rig) {
 	return r, r.at(0x0c)
 }
 
-// startAK reads the adjustment and starts a mode as
-// refdata/chips/mpu6050_mpu9250.md says. It gives µT per LSB.
+// startAK reads the adjustment and starts a mode, through power-down as the
+// data sheet wants. It gives µT per LSB.
 func startAK(r rig, mode byte) (scale [3]float64) {
 	r.write(0x0b, 0x01)
 	r.wait(time.Millisecond)

@@ -17,7 +17,17 @@
 // alone: two runs with the same settings and the same register writes deliver
 // the same bytes, however often they are read.
 //
-// Not simulated: FIFOs, interrupt pins, the MPU's auxiliary master, motion
-// detection, and the effect of a filter on real motion (a filter shapes the
-// noise; the motion itself is sampled where the grid point lies).
+// Not simulated: FIFOs, interrupt pins, motion detection, the auxiliary master,
+// accelerometer cycle mode and user offset registers of the MPUs, self-test and
+// external trigger of the AK8963, the ultra-low-power mode of the LSM6DSO, and
+// the effect of a filter on real motion (a filter shapes the noise; the motion
+// itself is sampled where the grid point lies). Transfers take no time on the
+// clock.
+//
+// To add a chip, embed device in a struct, write its registers with their
+// sources, and implement part: reset, advance, readReg, writeReg, and whatever
+// of point, next, torn and busy differs from device's. A chip whose transfers
+// are more than registers (dummy bytes, refusals) also overrides transfer; one
+// that lets another through implements passer. Its tests write register
+// numbers as numbers.
 package sim

@@ -2,8 +2,8 @@ package sim
 
 import "syscall"
 
-// What Linux adapters return (shared field notes: EREMOTEIO on Raspberry Pi
-// drivers; include/uapi/asm-generic/errno.h).
+// What Linux adapters return: EREMOTEIO was seen from the Raspberry Pi's
+// drivers; others return ENXIO. Numbers: include/uapi/asm-generic/errno.h.
 var (
 	errNoAck   error = syscall.EREMOTEIO
 	errTimeout error = syscall.ETIMEDOUT

@@ -8,7 +8,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// hmcField reads X, Z, Y big-endian as refdata/chips/qmc5883l.md says.
+// hmcField reads X, Z, Y, high byte first.
 func hmcField(b []byte, gain float64) r3.Vec {
 	return r3.Scale(100/gain, r3.Vec{X: be16(b), Y: be16(b[4:]), Z: be16(b[2:])})
 }

@@ -7,7 +7,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// startLIS configures a chip as refdata/chips/lis3mdl.md says: ultra-high
+// startLIS configures a chip in the order of the maker's examples: ultra-high
 // performance, the given range code and CTRL_REG1.
 func startLIS(r rig, ctrl1, fs byte) {
 	r.write(0x21, 0x04)

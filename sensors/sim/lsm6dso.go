@@ -112,7 +112,10 @@ type lsm6dso struct {
 	accelTest, gyroTest r3.Vec
 }
 
-// NewLSM6DSO makes an LSM6DSO (identity 0x6C at 0x6A or 0x6B).
+// NewLSM6DSO makes an LSM6DSO (identity 0x6C at 0x6A or 0x6B). The first
+// accelerometer sample after a change of rate, range or filter is bad, as the
+// maker's procedures take for granted. Without block data update a sample can
+// be replaced while it is read, at the speed of the bus.
 func NewLSM6DSO(w World, s Settings) Chip { return newLSM("LSM6DSO", 0x6c, false, w, s) }
 
 // NewLSM6DSOX makes an LSM6DSOX (identity 0x6C too).

@@ -10,8 +10,8 @@ import (
 	"periph.io/x/conn/v3/physic"
 )
 
-// startLSM resets and configures a chip as refdata/chips/lsm6dso_family.md
-// says, with the bytes of CTRL1_XL and CTRL2_G, and drops what the recipe drops.
+// startLSM resets and configures a chip in the order of the maker's examples,
+// with the bytes of CTRL1_XL and CTRL2_G, and drops the first sample.
 func startLSM(r rig, ctrl1, ctrl2 byte) {
 	r.write(0x12, 0x01)
 	for r.byte(0x12)&0x01 != 0 {

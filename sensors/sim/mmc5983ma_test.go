@@ -16,7 +16,7 @@ func mmcField(b []byte) r3.Vec {
 	return r3.Vec{X: axis(0), Y: axis(1), Z: axis(2)}
 }
 
-// oneShot measures as refdata/chips/mmc5983ma.md says.
+// oneShot starts a measurement, waits for Meas_M_Done and reads.
 func oneShot(r rig) r3.Vec {
 	r.t.Helper()
 	r.write(0x09, 0x01)
@@ -132,6 +132,8 @@ func TestMMCContinuous(t *testing.T) {
 	r.wait(21 * time.Millisecond)
 	r.read(0x00, 7)
 	r.wantByte("done after reading", 0x08, 0x11)
+	r.write(0x08, 0xff)
+	r.wantByte("done after clearing all", 0x08, 0x10) // OTP_Rd_Done is none of them
 	r.write(0x0b, 0x00)
 	r.write(0x08, 0x03)
 	r.wait(time.Second)

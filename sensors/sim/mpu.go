@@ -30,7 +30,9 @@ type mpu struct {
 	aux                     *ak8963
 }
 
-// NewMPU6050 makes an MPU-6050 (identity 0x68 at 0x68 or 0x69).
+// NewMPU6050 makes an MPU-6050 (identity 0x68 at 0x68 or 0x69). As long as a
+// sensor starts after waking (data sheet: 20 ms, the gyroscope 60 ms), samples
+// come but its words stay what they were: zero after a reset.
 func NewMPU6050(w World, s Settings) Chip { return newMPU(&mpu6050Kind, w, s) }
 
 // NewMPU6500 makes an MPU-6500 (identity 0x70 at 0x68 or 0x69).

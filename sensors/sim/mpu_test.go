@@ -8,7 +8,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// wakeMPU resets and starts a chip as refdata/chips/mpu6050_mpu9250.md says,
+// wakeMPU resets and starts a chip in the order of the Linux driver,
 // at 100 Hz and the given filter code.
 func wakeMPU(r rig, filter byte) {
 	r.write(0x6b, 0x80)

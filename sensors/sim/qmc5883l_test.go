@@ -8,7 +8,7 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// startQMC configures a chip as refdata/chips/qmc5883l.md says.
+// startQMC configures a chip in the order of common drivers.
 func startQMC(r rig, control1 byte) {
 	r.write(0x0a, 0x80)
 	r.wait(time.Millisecond)

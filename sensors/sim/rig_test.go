@@ -12,8 +12,8 @@ import (
 const g0 = 9.80665 // m/s²
 
 // rig is one chip on a bus. Register numbers in the tests are written as
-// numbers, from refdata/chips, so that a slip in a constant of the package
-// shows.
+// numbers, from the sources named beside each chip, so that a slip in a constant
+// of the package shows.
 type rig struct {
 	t     *testing.T
 	bus   *Bus

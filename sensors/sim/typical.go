@@ -61,8 +61,9 @@ const (
 )
 
 // Sources of the figures below: [D] the data sheets named with each chip; [R]
-// the MPU-6050 recording of refdata/imu, whose z accelerometer moved by 0.2° in
-// the first two minutes; [M] from memory; [P] common practice, no source.
+// an MPU-6050 recording (github.com/sunsided/sensor-fusion f16045a, data/set-2),
+// whose z accelerometer moved by 0.2° in the first two minutes; [M] from memory;
+// [P] common practice, no source.
 
 var (
 	// MPU-6050 [D, PS-MPU-6000A-00 rev. 3.4]: 400 µg/√Hz, ±50 mg (z ±80), change
