@@ -45,7 +45,7 @@ func (a Air) Validate() error {
 // the refractivity of ERFA's eraRefco, for 0.55 µm and the assumed relative
 // humidity of 50 %: within 1 arcsec of ERFA for any humidity at a site between
 // -20 and 27 °C, 2 arcsec in saturated air of 35 °C. Below 9° that model fails, and
-// Bennett's (Meeus 1998, 16.3), joined to it without a step, takes over: within 6
+// Bennett's (Meeus 1998, 16.3), joined to it without a step, takes over: within 8
 // arcsec of a ray trace at 5°. At the horizon real air differs from any model by
 // minutes of arc.
 type Refraction struct {
