@@ -11,6 +11,12 @@ type Seen struct {
 	Direction
 }
 
+// SeenAt is a star at a moment.
+type SeenAt struct {
+	Time time.Time `json:"time"`
+	Seen
+}
+
 // Span is a stretch of time.
 type Span struct {
 	From  time.Time `json:"from"`

@@ -31,8 +31,8 @@ type Night struct {
 	// reason in AlignNote, which also says what the end of the window is.
 	Align     *astro.Span `json:"align"`
 	AlignNote string      `json:"align_note"`
-	// Path is where the pole star stands during Align.
-	Path []StarAt `json:"path"`
+	// Path is where the pole star stands during Align: start, quarters, end.
+	Path []astro.SeenAt `json:"path"`
 
 	Moon MoonNight `json:"moon"`
 	// SunDark is when the Sun is more than 18° down, Dark when the Moon is down too.
@@ -54,12 +54,6 @@ type PoleStarNight struct {
 	// so that it cannot be mistaken; empty in the south, where others are as bright.
 	Alone []astro.Span `json:"alone"`
 	Model string       `json:"model"`
-}
-
-// StarAt is a star at a moment.
-type StarAt struct {
-	Time time.Time `json:"time"`
-	astro.Seen
 }
 
 // MoonNight is the Moon of a night. Rising and setting are of the upper edge, as
@@ -102,7 +96,7 @@ func (o *Observer) Night(date time.Time, finder FinderView) (Night, error) {
 	}
 	n.Align, n.AlignNote = alignWindow(&n)
 	if n.Align != nil {
-		if n.Path, err = o.path(*n.Align); err != nil {
+		if n.Path, err = o.Path(PoleStar(o.site.Hemisphere()), *n.Align, 5); err != nil {
 			return Night{}, err
 		}
 	}
@@ -247,17 +241,20 @@ func alignWindow(n *Night) (*astro.Span, string) {
 	return &window, fmt.Sprintf("other stars show with %s: compare the pattern", name)
 }
 
-// path is the pole star at the window's start, quarters and end.
-func (o *Observer) path(window astro.Span) ([]StarAt, error) {
-	star := PoleStar(o.site.Hemisphere())
-	out := make([]StarAt, 0, 5)
-	for i := range 5 {
-		at := window.From.Add(window.Length() * time.Duration(i) / 4).Round(time.Second)
+// Path is where a star appears at count moments, evenly spread from the first to
+// the last of a span.
+func (o *Observer) Path(star *Star, span astro.Span, count int) ([]astro.SeenAt, error) {
+	out := make([]astro.SeenAt, 0, count)
+	for i := range count {
+		at := span.From
+		if count > 1 {
+			at = at.Add(span.Length() * time.Duration(i) / time.Duration(count-1)).Round(time.Second)
+		}
 		m, err := At(astro.InstantOf(at))
 		if err != nil {
 			return nil, err
 		}
-		out = append(out, StarAt{Time: at, Seen: o.Seen(&m, star)})
+		out = append(out, astro.SeenAt{Time: at, Seen: o.Seen(&m, star)})
 	}
 	return out, nil
 }
