@@ -142,6 +142,7 @@ func (f *Filter) begin(at time.Duration, a, g *vec3) {
 	f.begun, f.origin = true, at
 	f.q = levelled(a)
 	f.rot = rotation(f.q)
+	f.head.anchor = f.q
 	f.tilt.restart(openTilt(a))
 	for i := range 3 {
 		f.tilt.p[tOffset+i][tOffset+i] = square(f.opt.GyroOffset)
@@ -212,6 +213,7 @@ func (f *Filter) update() {
 		f.updateTilt(walk)
 	}
 	f.tilt.clear()
+	f.head.stroll(f.q)
 	if f.head.n > 0 {
 		f.updateHeading(walk)
 	}
@@ -225,7 +227,7 @@ func (f *Filter) settle() float64 {
 	if f.opt.NoGyro {
 		v = vec3{1, 1, 1}
 	}
-	if jump := f.still.settle(&f.tune, f.tilt.span, &f.offset, &v, f.opt.GyroNoise); jump > 0 {
+	if jump := f.still.settle(&f.tune, f.tilt.span, &f.offset, &v, f.opt.GyroNoise, square(f.opt.GyroOffset)); jump > 0 {
 		for i := range 3 {
 			p[tOffset+i][tOffset+i] += jump
 		}
@@ -238,7 +240,7 @@ func (f *Filter) settle() float64 {
 
 func (f *Filter) updateTilt(walk float64) {
 	t := &f.tilt
-	t.predict(gravity, walk, f.opt.GyroScale, f.opt.GyroNoise)
+	t.predict(gravity, walk, f.tune.tiltScale*f.opt.GyroScale, f.opt.GyroNoise)
 	var x [tiltSize]float64
 	if f.still.rest {
 		n := float64(t.n)
@@ -304,7 +306,6 @@ func (f *Filter) updateHeading(walk float64) {
 			free = freeHeadingRest
 		}
 		d = drift{turnVar: square(free) * h.span}
-		h.path += free * h.span
 	}
 	was := h.on
 	up := f.rot[2]
@@ -312,6 +313,10 @@ func (f *Filter) updateHeading(walk float64) {
 	if !ok {
 		h.restart(&f.opt, &f.tune)
 		return
+	}
+	if math.Abs(turn) > 0.05 {
+		t.turnAbout(turn)
+		h.anchor = f.q
 	}
 	f.turnBy(0, 0, turn)
 	for i := range 3 {

@@ -152,7 +152,6 @@ func (c *compass) expected(f *fieldMean, white float64, tilt *vec3, stray float6
 // variance of its components. False means that the covariance is spoilt.
 func (c *compass) observe(f *fieldMean, noise *vec3) (turn, rate float64, ok bool) {
 	var m [3]compassVec // P H^T, column by column
-	z := &f.field
 	for i := range 3 {
 		mi := &m[i]
 		for j := range 3 {
@@ -164,8 +163,9 @@ func (c *compass) observe(f *fieldMean, noise *vec3) (turn, rate float64, ok boo
 			c.axpy(mi, cScale+a, f.lever[i][a])
 		}
 	}
-	c.axpy(&m[0], cTurn, z[1])
-	c.axpy(&m[1], cTurn, -z[0])
+	// The heading turns the reference, not what is measured of it: noise in
+	// this lever would feign knowledge of the heading at rest.
+	c.axpy(&m[0], cTurn, c.ref[0])
 	c.axpy(&m[1], cRef, 1)
 	c.axpy(&m[2], cRef+1, 1)
 
@@ -184,9 +184,9 @@ func (c *compass) observe(f *fieldMean, noise *vec3) (turn, rate float64, ok boo
 		}
 		s[i][i] += noise[i]
 	}
-	s[0][0] += z[1] * m[0][cTurn]
-	s[1][0] += m[0][cRef] - z[0]*m[0][cTurn]
-	s[1][1] += m[1][cRef] - z[0]*m[1][cTurn]
+	s[0][0] += c.ref[0] * m[0][cTurn]
+	s[1][0] += m[0][cRef]
+	s[1][1] += m[1][cRef]
 	s[2][0] += m[0][cRef+1]
 	s[2][1] += m[1][cRef+1]
 	s[2][2] += m[2][cRef+1]

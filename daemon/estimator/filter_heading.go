@@ -1,6 +1,10 @@
 package estimator
 
-import "math"
+import (
+	"math"
+
+	"gonum.org/v1/gonum/num/quat"
+)
 
 // wideTurn is the variance of the heading (rad²) from which it is taken anew
 // from the field: sigma 30°, where the linear update ends.
@@ -13,6 +17,8 @@ type headingFilter struct {
 
 	// Sums since the last update.
 	span, path, clipped float64
+	strolled            float64 // rad between anchors: path without tremor and noise
+	anchor              quat.Number
 	field, swing        vec3
 	turn                mat3
 	lever               [3][9]float64
@@ -71,9 +77,22 @@ func (h *headingFilter) setReference(f Field) {
 }
 
 func (h *headingFilter) clear() {
-	h.span, h.path, h.clipped, h.n = 0, 0, 0, 0
+	h.span, h.path, h.clipped, h.strolled, h.n = 0, 0, 0, 0, 0
 	h.field, h.swing, h.turn = vec3{}, vec3{}, mat3{}
 	h.lever = [3][9]float64{}
+}
+
+// stroll counts a turn once it leads anchorStep away from the last place
+// counted.
+func (h *headingFilter) stroll(q quat.Number) {
+	const anchorStep = 0.1 // rad
+	a := h.anchor
+	// The real part of q a* is the cosine of half the angle.
+	c := math.Abs(q.Real*a.Real + q.Imag*a.Imag + q.Jmag*a.Jmag + q.Kmag*a.Kmag)
+	if c < 1-anchorStep*anchorStep/8 {
+		h.strolled += 2 * math.Acos(c)
+		h.anchor = q
+	}
 }
 
 // add takes one sample m in sensor axes; r is the rotation, rate the angular
@@ -150,16 +169,16 @@ func (h *headingFilter) predict(tn *tuning, stray float64, d drift) {
 		b.rateVar = max(b.rateVar, d.rateVar)
 	}
 	// Turned over, the vertical rate is that of another sensor axis.
-	phi := math.Exp(-h.path)
+	phi := math.Exp(-h.strolled)
 	h.decay(cRate, phi, (1-phi*phi)*d.rateVar+square(d.rateWalk)*s)
 
 	s2 := square(stray)
 	v := s2 + max(h.level, h.hold)
-	phi = math.Exp(-(s2*tn.strayTurn + (v-s2)*tn.distTurn) / v * h.path)
+	phi = math.Exp(-(s2*tn.strayTurn + (v-s2)*tn.distTurn) / v * h.strolled)
 	for i := range 3 {
 		h.decay(cStray+i, phi, (1-phi*phi)*v+square(tn.strayWalk)*s)
 		h.stray[i] *= phi
-		h.p[cIron+i][cIron+i] += square(tn.ironWalk) * h.path
+		h.p[cIron+i][cIron+i] += square(tn.ironWalk) * h.strolled
 	}
 	for i := range 2 {
 		h.p[cRef+i][cRef+i] += square(tn.fieldWalk) * s
@@ -206,6 +225,11 @@ func (h *headingFilter) update(tn *tuning, stray, noise float64, tilt [2]float64
 	h.saved.turned += turn
 	h.saving.turned += turn
 	h.left = h.residual(&f)
+	if h.ref[0] < 0.1*math.Hypot(f.field[0], f.field[1]) {
+		// North turned into south: the first field was no reference.
+		h.known = false
+		h.forget(cTurn, square(math.Pi))
+	}
 	h.clear()
 	return turn, rate, ok
 }
@@ -237,7 +261,7 @@ func (h *headingFilter) judge(tn *tuning, f *fieldMean, white float64, tilt *vec
 		tau = tn.release
 	}
 	h.level += (1 - math.Exp(-f.span/tau)) * (now - h.level)
-	h.hold *= math.Exp(-tn.holdTurn * f.rate * f.span)
+	h.hold *= math.Exp(-tn.holdTurn * h.strolled)
 	if now == 0 {
 		h.calm += f.span
 	}

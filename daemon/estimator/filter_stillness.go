@@ -14,7 +14,8 @@ type stillness struct {
 	rest               bool
 
 	off        float64 // s quiet with the mean off the known offset
-	mark       vec3    // mean acceleration when that began
+	seen       float64 // rad, largest turn of gravity or field since that began
+	mark       vec3    // mean acceleration when it began
 	markField  vec3
 	noiseSum   float64 // running mean of the squared field steps, µT²
 	prevField  vec3
@@ -66,9 +67,9 @@ func (s *stillness) addField(dt float64, field *vec3) {
 }
 
 // settle decides on rest: offset is the known offset of the gyroscope with the
-// variances v per axis, of which gate is the least step that counts. It returns
-// the square of the step by which the offset is proven to have jumped, or 0.
-func (s *stillness) settle(tn *tuning, span float64, offset *vec3, v *vec3, noise float64) (jump float64) {
+// variances v per axis and, unlearned, prior2. It returns the square of the step
+// by which the offset is proven to have jumped, or 0.
+func (s *stillness) settle(tn *tuning, span float64, offset, v *vec3, noise, prior2 float64) (jump float64) {
 	if s.quiet < tn.restTime {
 		s.rest = false
 		return 0
@@ -88,26 +89,30 @@ func (s *stillness) settle(tn *tuning, span float64, offset *vec3, v *vec3, nois
 		return 0
 	}
 	s.rest = false
+	if step2 > square(farOffset)*prior2 {
+		s.off = 0
+		return 0
+	}
 	if s.off == 0 {
-		s.mark, s.markField = s.accel, s.field
+		s.mark, s.markField, s.seen = s.accel, s.field, 0
 	}
 	s.off += span
+	s.seen = max(s.seen, angleBetween(&s.accel, &s.mark))
+	if s.haveField {
+		s.seen = max(s.seen, angleBetween(&s.field, &s.markField))
+	} else if s.off < 6*offsetProof {
+		return 0 // about the vertical nothing shows a turn
+	}
 	if s.off < offsetProof {
 		return 0
 	}
 	// Would-be turn against the turn of the vectors.
 	turn := math.Sqrt(step2) * s.off
-	seen := angleBetween(&s.accel, &s.mark)
-	if s.haveField {
-		seen = max(seen, angleBetween(&s.field, &s.markField))
-	} else if s.off < 6*offsetProof {
-		return 0 // about the vertical nothing shows a turn
-	}
 	switch {
-	case seen < 0.3*min(turn, math.Pi/2):
+	case s.seen < 0.3*min(turn, 1):
 		s.off = 0
 		return step2
-	case seen > 0.6*turn || turn > math.Pi:
+	case s.seen > 0.6*turn || turn > 1:
 		s.off = 0 // it does turn: look again from here
 	}
 	return 0
@@ -116,6 +121,10 @@ func (s *stillness) settle(tn *tuning, span float64, offset *vec3, v *vec3, nois
 // offsetProof is how long a step of the gyroscope's mean must last before it
 // is tested against gravity and field, s.
 const offsetProof = 10
+
+// farOffset is how many sigmas of an unlearned offset a mean rate may be to
+// pass as one.
+const farOffset = 10
 
 func angleBetween(a, b *vec3) float64 {
 	c := cross(a, b)

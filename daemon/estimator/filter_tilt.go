@@ -1,5 +1,7 @@
 package estimator
 
+import "math"
+
 // States of the tilt filter: error of the attitude about east and north (rad),
 // of the gyroscope's offset in sensor axes (rad/s), horizontal speed (m/s) and
 // place (m), east and north each. See the package text for the model.
@@ -159,6 +161,36 @@ func (t *tiltFilter) stand(tn *tuning, x *[tiltSize]float64) {
 		t.observe(tSpeed+i, -t.speed[i], v*tn.speedCorr, x)
 		t.observe(tPlace+i, -t.place[i], v*square(tn.moveTime)*tn.placeCorr, x)
 	}
+}
+
+// turnAbout follows a large turn of the attitude about up: the horizontal pairs
+// turn with it.
+func (t *tiltFilter) turnAbout(angle float64) {
+	sin, cos := math.Sincos(angle)
+	for _, v := range [...]*[2]float64{&t.speed, &t.place, &t.mean} {
+		v[0], v[1] = cos*v[0]-sin*v[1], sin*v[0]+cos*v[1]
+	}
+	for _, k := range [...]int{tEast, tSpeed, tPlace} {
+		for j := range tiltSize { // rows
+			a, b := t.at(k, j), t.at(k+1, j)
+			if j == k || j == k+1 {
+				continue
+			}
+			*a, *b = cos**a-sin**b, sin**a+cos**b
+		}
+		a, b, c := t.p[k][k], t.p[k][k+1], t.p[k+1][k+1]
+		t.p[k][k] = cos*cos*a - 2*sin*cos*b + sin*sin*c
+		t.p[k][k+1] = sin*cos*(a-c) + (cos*cos-sin*sin)*b
+		t.p[k+1][k+1] = sin*sin*a + 2*sin*cos*b + cos*cos*c
+	}
+}
+
+// at is the place of the covariance of states i and j.
+func (t *tiltFilter) at(i, j int) *float64 {
+	if i > j {
+		i, j = j, i
+	}
+	return &t.p[i][j]
 }
 
 // offsetVariance is the variance of the offset about the direction u.

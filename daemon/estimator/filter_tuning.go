@@ -11,6 +11,7 @@ type tuning struct {
 	placeCorr  float64 // s: of the place
 	moveMemory float64 // s: time constant of the running variance of the acceleration
 	accelFloor float64 // m/s²: least motion assumed
+	tiltScale  float64 // share of the gyroscope's scale error that stays in the tilt after a swing to and fro
 
 	// Random walk of the gyroscope's offset, rad/s per √s.
 	gyroWalkRest, gyroWalkMove float64
@@ -42,12 +43,13 @@ type tuning struct {
 
 func defaultTuning() tuning {
 	return tuning{
-		epoch:        0.07,
-		moveTime:     0.4,
+		epoch:        0.09,
+		moveTime:     0.31,
 		speedCorr:    0.5,
 		placeCorr:    1,
 		moveMemory:   2,
 		accelFloor:   0.02,
+		tiltScale:    0.55,
 		gyroWalkRest: 0.001 * degree,
 		gyroWalkMove: 0.01 * degree,
 		fieldWalk:    0.01,
@@ -55,10 +57,10 @@ func defaultTuning() tuning {
 		ironWalk:     0.01,
 		scaleWalk:    1e-5,
 		lagWalk:      1e-5,
-		strayTurn:    1,
+		strayTurn:    2,
 		distTurn:     0.01,
 		lagSigma:     0.02,
-		fieldFloor:   0.2,
+		fieldFloor:   0.15,
 		jitter:       0.005,
 		excess:       2,
 		attack:       0.3,

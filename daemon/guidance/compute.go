@@ -13,8 +13,8 @@ const degree = math.Pi / 180
 // Steps of the spoken amounts and the share of a sigma below which a direction
 // is called reached: nothing finer can be told.
 const (
-	reachedEnter = 0.35 // of sigma
-	reachedLeave = 0.70
+	reachedEnter = 0.25 // of sigma
+	reachedLeave = 0.40
 	reachedMin   = 0.02 // degrees
 	flicker      = 0.8  // of a step, before a shown amount changes
 )

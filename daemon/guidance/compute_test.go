@@ -124,7 +124,7 @@ func TestWordsDoNotFlicker(t *testing.T) {
 	changes, last = 0, ""
 	for k := range 1000 {
 		wobble := 0.05 * math.Sin(float64(k))
-		out := g.Next(estimate(50.92, 0.09, 360-0.35*0.9+wobble, 0.9), north, "")
+		out := g.Next(estimate(50.92, 0.09, 360-0.25*0.9+wobble, 0.9), north, "")
 		if out.Text != last {
 			changes, last = changes+1, out.Text
 		}

@@ -1,0 +1,124 @@
+package estimator
+
+import (
+	"math"
+	"math/rand/v2"
+	"time"
+
+	"gonum.org/v1/gonum/num/quat"
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// simBoard is an invented board with errors drawn from what FilterOptions
+// promise, moved by a script of steady turns, for tests of the filter.
+type simBoard struct {
+	rnd *rand.Rand
+	opt FilterOptions // with defaults
+
+	rate                float64 // Hz
+	magEvery            int     // inertial samples per field sample
+	q                   quat.Number
+	offset, accelOff    vec3
+	iron, stray         vec3
+	gyroScale, magScale mat3
+	field               vec3 // ENU, µT
+	magnet, clip        vec3 // added on the board, sensor axes
+	outside             vec3 // added outside, ENU
+	shake               float64
+
+	at time.Duration
+	n  int
+}
+
+func newSimBoard(seed uint64, o FilterOptions) *simBoard {
+	o = o.withDefaults()
+	if o.MagNoiseUT == 0 {
+		o.MagNoiseUT = 0.4
+	}
+	b := &simBoard{rnd: rand.New(rand.NewPCG(seed, 17)), opt: o, rate: 50, magEvery: 1}
+	b.field = vec3{0, 19, -44}
+	b.offset = b.vec(o.GyroOffset)
+	b.accelOff = b.vec(o.AccelOffset)
+	b.iron = b.vec(o.MagOffsetUT)
+	b.stray = b.vec(o.StrayUT)
+	for i := range 3 {
+		b.gyroScale[i] = b.vec(o.GyroScale)
+		b.magScale[i] = b.vec(o.MagScale)
+		b.gyroScale[i][i]++
+		b.magScale[i][i]++
+	}
+	b.q = unit(quat.Mul(turnBy(0, 0, 2*math.Pi*b.rnd.Float64()), turnBy(0.3*b.rnd.NormFloat64(), -0.9, 0)))
+	return b
+}
+
+func (b *simBoard) vec(sigma float64) vec3 {
+	return vec3{sigma * b.rnd.NormFloat64(), sigma * b.rnd.NormFloat64(), sigma * b.rnd.NormFloat64()}
+}
+
+// run turns the board at the rate w (rad/s, ENU) for the time and feeds f.
+func (b *simBoard) run(f *Filter, seconds float64, w vec3) {
+	dt := 1 / b.rate
+	turned := math.Sqrt(w.norm2())
+	// Turning brings the board to another local field, over a radian.
+	phi := math.Exp(-turned * dt)
+	for range int(math.Round(seconds * b.rate)) {
+		d := b.vec(b.opt.StrayUT * math.Sqrt(1-phi*phi))
+		for i := range 3 {
+			b.stray[i] = b.stray[i]*phi + d[i]
+		}
+		b.q = unit(quat.Mul(turnBy(w[0]*dt, w[1]*dt, w[2]*dt), b.q))
+		b.sample(f, w)
+	}
+}
+
+func (b *simBoard) sample(f *Filter, w vec3) {
+	b.n++
+	b.at = time.Duration(float64(b.n) / b.rate * 1e9)
+	r := rotation(b.q)
+	var back mat3
+	for i := range 3 {
+		for j := range 3 {
+			back[i][j] = r[j][i]
+		}
+	}
+	g := back.mul(&w)
+	g = b.gyroScale.mul(&g)
+	up := vec3{0, 0, gravity}
+	for i, s := range b.vec(b.shake) {
+		up[i] += s
+	}
+	a := back.mul(&up)
+	e := b.field
+	for i := range 3 {
+		e[i] += b.stray[i] + b.outside[i]
+	}
+	m := back.mul(&e)
+	m = b.magScale.mul(&m)
+	// Density times root of half the rate is the sigma of one sample.
+	gn, an, mn := b.vec(b.opt.GyroNoise*math.Sqrt(b.rate/2)), b.vec(0.02), b.vec(b.opt.MagNoiseUT)
+	for i := range 3 {
+		g[i] += b.offset[i] + gn[i]
+		a[i] += b.accelOff[i] + an[i]
+		m[i] += b.iron[i] + b.magnet[i] + mn[i]
+	}
+	f.Inertial(b.at, r3.Vec{X: a[0], Y: a[1], Z: a[2]}, r3.Vec{X: g[0], Y: g[1], Z: g[2]})
+	if b.magEvery > 0 && b.n%b.magEvery == 0 {
+		f.Magnetic(b.at, r3.Vec{X: m[0], Y: m[1], Z: m[2]})
+	}
+}
+
+// errors of the filter's attitude: heading about up (signed) and inclination,
+// rad.
+func (b *simBoard) errors(f *Filter) (heading, inclination float64) {
+	return attitudeErrors(f.Attitude(), b.q)
+}
+
+// attitudeErrors splits the turn from the true to the estimated attitude into
+// that about the vertical and the rest, as the BROAD benchmark does (Laidig and
+// others, Data 6(7):72, 2021).
+func attitudeErrors(estimate, truth quat.Number) (heading, inclination float64) {
+	e := quat.Mul(estimate, quat.Conj(truth))
+	heading = math.Remainder(2*math.Atan2(e.Kmag, e.Real), 2*math.Pi)
+	inclination = 2 * math.Acos(min(1, math.Hypot(e.Real, e.Kmag)))
+	return heading, inclination
+}
