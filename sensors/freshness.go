@@ -91,3 +91,6 @@ func (f *Freshness) Judge(at time.Duration, ready, overrun bool, data []byte) (F
 	}
 	return flags, Fresh
 }
+
+// Changed is when a burst last held other bits than the one before.
+func (f *Freshness) Changed() time.Duration { return f.sameSince }

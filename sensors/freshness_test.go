@@ -102,3 +102,11 @@ func TestFreshnessAfterAPause(t *testing.T) {
 		t.Errorf("verdict %d", v)
 	}
 }
+
+func TestFreshnessChanged(t *testing.T) {
+	f := &sensors.Freshness{Period: period}
+	steps(f, time.Second, period, true, "a", "b", "b", "b")
+	if got := f.Changed(); got != time.Second+period {
+		t.Errorf("changed at %v", got)
+	}
+}

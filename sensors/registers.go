@@ -162,7 +162,7 @@ func (r *Registers) Halted(op string) error {
 
 var (
 	errHalted = errors.New("the sensor is halted")
-	errBlank  = errors.New("the burst is all 0x00 or all 0xff")
+	errBlank  = errors.New("bytes that no working chip sends")
 	errFrozen = errors.New("no new measurement, or the same bits again and again")
 )
 
@@ -179,7 +179,7 @@ func all(b []byte, v byte) bool {
 	return true
 }
 
-// Diagnose names the fault behind a burst that is blank or frozen: what the
+// Diagnose names the fault behind a burst that is impossible or frozen: what the
 // check of settings finds, or else the symptom itself.
 func (r *Registers) Diagnose(op string, f Fault, check func() error) error {
 	if err := check(); err != nil {

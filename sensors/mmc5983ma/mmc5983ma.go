@@ -244,7 +244,8 @@ func decode(b []byte) (raw r3.Vec, clipped bool) {
 // control registers cannot be read, but after a brown-out the data stand still.
 // Only then it writes them again: data that move after that show that the
 // settings were lost (FaultReset), and data that do not a broken chip
-// (FaultFrozen). It sleeps for one and a half sample periods when all is well.
+// (FaultFrozen). When a sample changed within the last three periods the
+// identity is all that is read; otherwise it sleeps for a few periods.
 func (d *Dev) CheckConfig() error {
 	const op = "check settings"
 	if d.halted {
@@ -253,7 +254,7 @@ func (d *Dev) CheckConfig() error {
 	if err := d.reg.StillThere(regProduct, product); err != nil {
 		return err
 	}
-	if d.pair.step != pairOff {
+	if d.pair.step != pairOff || d.clock.Now()-d.fresh.Changed() < 3*d.fresh.Period {
 		return nil
 	}
 	moves, err := d.moves(op)

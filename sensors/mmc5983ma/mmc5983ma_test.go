@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"gonum.org/v1/gonum/spatial/r3"
+	"gonum.org/v1/gonum/stat"
 
 	"plumbstar/sensors"
 	"plumbstar/sensors/sensortest"
@@ -247,6 +248,28 @@ func TestPairSurvivesFaults(t *testing.T) {
 		b.read(t, d, 200*time.Millisecond)
 		if mean, _ := b.read(t, d, time.Second); off(mean, trueField) > 0.2 {
 			t.Errorf("after a fault in step %d: %v, want %v", skip, mean, trueField)
+		}
+	}
+}
+
+// TestBandwidth: the bandwidth register acts, with the noise of the data sheet's
+// table.
+func TestBandwidth(t *testing.T) {
+	for hz, want := range map[int]float64{100: 0.04, 200: 0.06, 400: 0.08, 800: 0.12} {
+		b := newBench(t)
+		d, err := New(b.bus, Addr, b.clock, &Opts{RateHz: 100, BandwidthHz: hz})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var x []float64
+		for len(x) < 1000 {
+			b.clock.Sleep(10 * time.Millisecond)
+			if s, err := d.ReadMagnetic(); err == nil {
+				x = append(x, s.FieldUT.X)
+			}
+		}
+		if got := stat.StdDev(x, nil); math.Abs(got/want-1) > 0.1 || d.Spec().NoiseUT != want {
+			t.Errorf("%d Hz: noise %.4f µT, want %.2f", hz, got, want)
 		}
 	}
 }

@@ -103,19 +103,25 @@ func (c Inertial) ranges(t *testing.T) {
 	for step := range 2*n - 1 {
 		i := min(step, 2*n-2-step)
 		g, dps := c.AccelG[min(i, len(c.AccelG)-1)], c.GyroDPS[min(i, len(c.GyroDPS)-1)]
+		full := float64(g) * sensors.StandardGravity
+		turn := float64(dps) * math.Pi / 180
+		// The very first sample must be in the new range already.
+		first := World{Force: r3.Scale(0.9*full, axes()[0]), Rate: r3.Scale(0.9*turn, axes()[0]), TempC: 20}
+		r.Place(first)
 		s, err := c.open(r, g, dps)
 		if err != nil {
 			t.Fatalf("%d g, %d °/s: %v", g, dps, err)
 		}
-		full := float64(g) * sensors.StandardGravity
-		turn := float64(dps) * math.Pi / 180
+		got := s.next(t, r)
+		near(t, "first specific force", got.a, first.Force, 0.0005*full+0.05)
+		near(t, "first angular rate", got.b, first.Rate, 0.001*turn+0.005)
 		for _, axis := range axes() {
 			w := World{Force: r3.Scale(0.9*full, axis), Rate: r3.Scale(0.9*turn, axis), TempC: 20}
 			r.Place(w)
 			r.Clock.Sleep(time.Second)
 			got, _, flags := s.mean(t, r, 10)
-			near(t, "specific force", got.a, w.Force, 0.002*full+0.05)
-			near(t, "angular rate", got.b, w.Rate, 0.003*turn+0.005)
+			near(t, "specific force", got.a, w.Force, 0.0005*full+0.02)
+			near(t, "angular rate", got.b, w.Rate, 0.001*turn+0.002)
 			if flags.Has(sensors.Clipped) {
 				t.Errorf("%d g, %d °/s: clipped at 90 %%", g, dps)
 			}
