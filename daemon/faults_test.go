@@ -113,7 +113,7 @@ func (b *bench) run(end time.Duration) {
 	b.t.Helper()
 	ctx, cancel := context.WithCancel(context.Background())
 	defer cancel()
-	b.clock.OnStep(func(now time.Duration) {
+	b.clock.AfterStep(func(now time.Duration) {
 		for at, f := range b.at {
 			if now >= at {
 				delete(b.at, at)

@@ -88,7 +88,7 @@ func demo(ctx context.Context, e env, f demoFlags) error {
 		run.out = e.stderr
 	}
 	end := run.begin + f.length
-	night.Clock.OnStep(func(now time.Duration) {
+	night.Clock.AfterStep(func(now time.Duration) {
 		if now >= end {
 			cancel()
 		}

@@ -29,8 +29,8 @@ func (c *Clock) Pace(speed float64, real func() time.Time, pause func(time.Durat
 	c.origin = real().Add(-time.Duration(float64(c.now) / speed))
 }
 
-// OnStep has f called after each step, outside the clock's lock.
-func (c *Clock) OnStep(f func(now time.Duration)) { c.step = f }
+// AfterStep has f called after each step, outside the clock's lock.
+func (c *Clock) AfterStep(f func(now time.Duration)) { c.step = f }
 
 // Now is the simulated time.
 func (c *Clock) Now() time.Duration {
