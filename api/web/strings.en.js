@@ -70,7 +70,7 @@ export default {
   clockTitle: "The board does not know the time",
   clockText: "Without it, true north is not known. This phone says {time}.",
   clockSet: "Use this phone's clock",
-  clockDone: "Done.",
+  clockDone: "The board took this phone's time.",
 
   pairingTitle: "Pair this phone",
   pairingText: "Only paired devices may change anything. Run “plumbstar pair” on the board; it shows a code.",
@@ -78,7 +78,7 @@ export default {
   pairingSend: "Pair",
   pairingDone: "This phone is paired.",
   pairingName: "phone page",
-  pairingFirst: "Pair this phone first (below).",
+  pairingFirst: "Pair this phone first: see below.",
 
   knobsTitle: "Knobs of the simulated mount",
   knobAltitude: "Altitude",
