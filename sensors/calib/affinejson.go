@@ -114,11 +114,21 @@ func (a *Affine) Check() error {
 	if math.IsNaN(sum) || math.IsInf(sum, 0) || math.IsInf(a.RefTempC, 0) {
 		return wrong("a value is not finite")
 	}
+	for _, v := range a.Matrix {
+		if math.Abs(v) > 100 {
+			return wrong("a matrix entry beyond 100")
+		}
+	}
+	for i := range a.Cov {
+		if a.Cov[i][i] > 1e12 {
+			return wrong("a variance beyond 1e12")
+		}
+	}
 	if a.ResidualRMS < 0 || a.Readings < 0 || a.TempSlopeSigma.X < 0 || a.TempSlopeSigma.Y < 0 || a.TempSlopeSigma.Z < 0 {
 		return wrong("a negative value where none can be")
 	}
 	var svd mat.SVD
-	if a.Matrix.det() <= 0 || !svd.Factorize(mat.NewDense(3, 3, append([]float64(nil), a.Matrix[:]...)), mat.SVDNone) {
+	if !(a.Matrix.det() > 0) || !svd.Factorize(mat.NewDense(3, 3, append([]float64(nil), a.Matrix[:]...)), mat.SVDNone) {
 		return wrong("the matrix is not a correction")
 	}
 	if s := svd.Values(nil); s[0] > 10*s[2] {

@@ -14,24 +14,13 @@ func fitAligned(raws []r3.Vec, magnetic []sensors.MagneticSample, inertial []sen
 	a := s.problem
 	p := s.p
 	strength := p[pField]
-	a.ups, a.turns = pairUp(magnetic, inertial, o)
-	a.dip, a.turn = newChannel(len(a.ups), 0.03*strength), newChannel(3*len(a.turns), 0.02*strength)
-	a.dip.floor, a.turn.floor = 1e-4*strength, 1e-4*strength
+	a.usePairs(magnetic, inertial, o)
 	a.skewSigma = o.AlignSigmaRad
-	for i := pField + 1; i < pCount; i++ {
-		switch {
-		case i == pDown && o.DipSigmaRad > 0:
-			sin, cos := math.Sincos(o.DipRad)
-			a.know(i, strength*sin, strength*cos*o.DipSigmaRad+1e-3*strength)
-		case i == pDown:
-			a.know(i, 0, 10*strength)
-		case i >= pBias && i < pGyro:
-			a.know(i, 0, o.GyroBiasSigma)
-		case i == pLag:
-			a.know(i, 0, o.LagSigmaS)
-		case i >= pGyro:
-			a.know(i, 0, o.GyroMatrixSigma)
-		}
+	if o.DipSigmaRad > 0 {
+		sin, cos := math.Sincos(o.DipRad)
+		a.know(pDown, strength*sin, strength*cos*o.DipSigmaRad+1e-3*strength)
+	} else {
+		a.know(pDown, 0, 10*strength)
 	}
 	if len(a.ups) > 0 {
 		for i := range a.ups {
@@ -62,6 +51,22 @@ func fitAligned(raws []r3.Vec, magnetic []sensors.MagneticSample, inertial []sen
 	}
 	a.describe(&fit, raws, p, cov, o)
 	return fit, nil
+}
+
+// usePairs takes the pairs of the recording, and what is believed of the
+// gyroscope and the times before.
+func (a *magProblem) usePairs(magnetic []sensors.MagneticSample, inertial []sensors.InertialSample, o *MagOptions) {
+	strength := a.mean[pField]
+	a.ups, a.turns = pairUp(magnetic, inertial, o)
+	a.dip, a.turn = newChannel(len(a.ups), 0.03*strength), newChannel(3*len(a.turns), 0.02*strength)
+	a.dip.floor, a.turn.floor = 1e-4*strength, 1e-4*strength
+	a.know(pLag, 0, o.LagSigmaS)
+	for i := pBias; i < pGyro; i++ {
+		a.know(i, 0, o.GyroBiasSigma)
+	}
+	for i := pGyro; i < pCount; i++ {
+		a.know(i, 0, o.GyroMatrixSigma)
+	}
 }
 
 // addAccelError adds to cov what the accelerometer's calibration error does to
@@ -184,27 +189,37 @@ func rotationPart(a *Affine) (rot, sigma r3.Vec) {
 // be nil: then tilt is taken as free of error. The tilt's error enters by the
 // tangent of the dip; the two calibrations' errors are taken as independent.
 func HeadingSigmaLevel(mag, accel *Affine, strength, dip float64, up r3.Vec) float64 {
-	up = r3.Unit(up)
-	ref := r3.Vec{X: 1}
-	if math.Abs(up.X) > 0.8 {
-		ref = r3.Vec{Y: 1}
-	}
-	e0 := r3.Unit(r3.Cross(ref, up))
-	n0 := r3.Cross(up, e0)
 	var tilt Mat3
 	if accel != nil {
-		tilt = accel.DirectionCov(r3.Scale(standardGravity, up), math.NaN())
+		tilt = accel.DirectionCov(r3.Scale(standardGravity, r3.Unit(up)), math.NaN())
 	}
 	const steps = 24
 	var sum float64
-	for k := range steps {
-		s, c := math.Sincos(2 * math.Pi * float64(k) / steps)
-		north := r3.Add(r3.Scale(c, n0), r3.Scale(s, e0))
-		east := r3.Cross(north, up)
-		field := r3.Sub(r3.Scale(strength*math.Cos(dip), north), r3.Scale(strength*math.Sin(dip), up))
-		h := mag.HeadingSigma(field, up, math.NaN())
+	for _, h := range levelFields(strength, dip, up, steps) {
+		s := mag.HeadingSigma(h.field, up, math.NaN())
 		t := math.Tan(dip)
-		sum += h*h + t*t*tilt.form(east, east)
+		sum += s*s + t*t*tilt.form(h.east, h.east)
 	}
 	return math.Sqrt(sum / steps)
+}
+
+// levelField is the field and the directions of magnetic north and east, all in
+// sensor axes, for one heading of a level board.
+type levelField struct{ field, north, east r3.Vec }
+
+// levelFields turns a board, up vertical, through evenly spaced headings.
+func levelFields(strength, dip float64, up r3.Vec, steps int) []levelField {
+	up = r3.Unit(up)
+	e0 := r3.Unit(r3.Cross(leastAxis(up), up))
+	n0 := r3.Cross(up, e0)
+	out := make([]levelField, steps)
+	for k := range out {
+		s, c := math.Sincos(2 * math.Pi * float64(k) / float64(steps))
+		north := r3.Add(r3.Scale(c, n0), r3.Scale(s, e0))
+		out[k] = levelField{
+			north: north, east: r3.Cross(north, up),
+			field: r3.Sub(r3.Scale(strength*math.Cos(dip), north), r3.Scale(strength*math.Sin(dip), up)),
+		}
+	}
+	return out
 }

@@ -121,7 +121,8 @@ func (c *channel) correlate(stride int) {
 	}
 }
 
-// magProblem is the joint maximum-likelihood estimation. Its residuals are
+// magProblem is the joint maximum-likelihood estimation. Its residuals, in
+// units of the expected strength over B, are
 //
 //	strength: |M(m − o)| − B                    every sample
 //	dip:      up · M(m − o) + V                 pairs with an accelerometer
@@ -168,19 +169,24 @@ func (a *magProblem) build(p []float64, q *normal) {
 
 func (a *magProblem) buildStrength(p []float64, q *normal) {
 	o, m := paramsOf(p)
+	k := a.scale(p)
 	var j [pField + 1]float64
 	for i, raw := range a.raws {
 		w := r3.Sub(raw, o)
 		c := m.Apply(w)
 		n := math.Sqrt(r3.Norm2(c))
-		u := r3.Scale(1/n, c)
+		u := r3.Scale(k/n, c)
 		dirRow(j[:], u, w, m.applyT(u))
-		j[pField] = -1
-		r := n - p[pField] - a.lift
+		j[pField] = -k * n / p[pField]
+		r := k*(n-p[pField]) - a.lift
 		a.strength.resid[i] = r
 		q.add(0, j[:], r, a.strength.w(i))
 	}
 }
+
+// scale brings residuals to the strength that is expected. Without it a
+// doubtful strength would be fitted to zero, where all residuals vanish.
+func (a *magProblem) scale(p []float64) float64 { return a.mean[pField] / p[pField] }
 
 func (a *magProblem) buildDip(p []float64, q *normal) {
 	var j [pLag + 1]float64
@@ -191,22 +197,25 @@ func (a *magProblem) buildDip(p []float64, q *normal) {
 	}
 }
 
+func (a *magProblem) dipRow(p []float64, i int, j *[pLag + 1]float64) float64 {
+	o, m := paramsOf(p)
+	t := &a.ups[i]
+	k := a.scale(p)
+	w := r3.Sub(r3.Add(t.raw, r3.Scale(p[pLag], t.rate)), o)
+	u := r3.Scale(k, t.up)
+	mu := m.applyT(u)
+	dirRow(j[:], u, w, mu)
+	r := r3.Dot(u, m.Apply(w)) + k*p[pDown]
+	j[pField] = -r / p[pField]
+	j[pDown] = k
+	j[pLag] = r3.Dot(mu, t.rate)
+	return r
+}
+
 func (a *magProblem) buildTurns(p []float64, q *normal) {
 	for i := range a.turns {
 		a.buildTurn(p, i, q)
 	}
-}
-
-func (a *magProblem) dipRow(p []float64, i int, j *[pLag + 1]float64) float64 {
-	o, m := paramsOf(p)
-	t := &a.ups[i]
-	w := r3.Sub(r3.Add(t.raw, r3.Scale(p[pLag], t.rate)), o)
-	u := t.up
-	mu := m.applyT(u)
-	dirRow(j[:], u, w, mu)
-	j[pDown] = 1
-	j[pLag] = r3.Dot(mu, t.rate)
-	return r3.Dot(u, m.Apply(w)) + p[pDown]
 }
 
 func (a *magProblem) buildTurn(p []float64, i int, q *normal) {
@@ -218,17 +227,18 @@ func (a *magProblem) buildTurn(p []float64, i int, q *normal) {
 	wa := r3.Sub(r3.Add(t.a, r3.Scale(p[pLag], t.rateA)), o)
 	wb := r3.Sub(r3.Add(t.b, r3.Scale(p[pLag], t.rateB)), o)
 	x := rotate(d, m.Apply(wb))
-	r := r3.Sub(x, m.Apply(wa))
+	scale := a.scale(p)
+	r := r3.Scale(scale, r3.Sub(x, m.Apply(wa)))
 	rr := [3]float64{r.X, r.Y, r.Z}
 	for k := range 3 {
 		var e r3.Vec
 		switch k {
 		case 0:
-			e.X = 1
+			e.X = scale
 		case 1:
-			e.Y = 1
+			e.Y = scale
 		default:
-			e.Z = 1
+			e.Z = scale
 		}
 		de := rotate(quat.Conj(d), e) // row k of the rotation matrix
 		var j [pCount]float64
@@ -240,6 +250,7 @@ func (a *magProblem) buildTurn(p []float64, i int, q *normal) {
 		for c := range ja {
 			j[c] -= ja[c]
 		}
+		j[pField] = -rr[k] / p[pField]
 		// A small further turn f changes x by f × x; e·(f × x) = f·(x × e).
 		s := r3.Cross(x, e)
 		j[pBias], j[pBias+1], j[pBias+2] = -t.dt*s.X, -t.dt*s.Y, -t.dt*s.Z
