@@ -204,6 +204,9 @@ func (d *Daemon) readMagnetic(now time.Duration) {
 			return
 		}
 		s.sample(now, x.At, x.TempC, x.Flags)
+		if n, ok := dev.(temperatureNoter); ok {
+			n.NoteTemperature(d.inertial.status.TempC)
+		}
 		c := &d.opt.Magnetic.Correct
 		if c.Apply != nil {
 			x.FieldUT = c.Apply(x.FieldUT, x.TempC)
@@ -216,6 +219,10 @@ func (d *Daemon) readMagnetic(now time.Duration) {
 	}
 	s.check(now)
 }
+
+// temperatureNoter is a magnetometer without a thermometer of its own that
+// renews its offset when the board has warmed or cooled.
+type temperatureNoter interface{ NoteTemperature(tempC float64) }
 
 func (d *Daemon) trouble(s *slot, now time.Duration, err error) {
 	if errors.Is(err, sensors.ErrEnd) {

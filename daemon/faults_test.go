@@ -221,7 +221,9 @@ func TestAccelerometerPulledAndPutBack(t *testing.T) {
 	if stale := b.near(9500 * time.Millisecond).Estimate; stale.State != estimator.Stale {
 		t.Errorf("1.5 s after the last reading the state is %s", stale.State)
 	}
-	if d := b.back(16*s, func(x *daemon.Snapshot) bool { return x.Guidance.Raise.Known && x.Guidance.TurnEast.Known && x.Estimate.State != estimator.Stale }); d > 3*s {
+	if d := b.back(16*s, func(x *daemon.Snapshot) bool {
+		return x.Guidance.Raise.Known && x.Guidance.TurnEast.Known && x.Estimate.State != estimator.Stale
+	}); d > 3*s {
 		t.Errorf("guidance back after %v, want 3 s at most", d)
 	}
 	b.good(b.near(24 * s))
@@ -241,7 +243,9 @@ func TestBusStuckLow(t *testing.T) {
 			t.Errorf("health with a stuck bus: %+v", x)
 		}
 	}
-	if d := b.back(20*s, func(x *daemon.Snapshot) bool { return x.Guidance.Raise.Known && x.Guidance.TurnEast.Known && x.Estimate.State != estimator.Stale }); d > 5*s {
+	if d := b.back(20*s, func(x *daemon.Snapshot) bool {
+		return x.Guidance.Raise.Known && x.Guidance.TurnEast.Known && x.Estimate.State != estimator.Stale
+	}); d > 5*s {
 		t.Errorf("guidance back after %v", d)
 	}
 	b.good(b.near(30 * s))

@@ -53,6 +53,7 @@ type pose0 struct {
 	up, field r3.Vec // in body axes at that time
 	haveField bool
 	attitude  quat.Number // of the filter at that time
+	turn      Turn        // the gyroscope's own account at that time
 	at        time.Duration
 }
 
@@ -69,6 +70,9 @@ func New(o Options) *Estimator {
 // missing and azimuth is not given.
 func (e *Estimator) SetField(f *Field, why string) {
 	e.expected, e.noField = f, why
+	if f != nil {
+		e.filter.SetField(*f)
+	}
 }
 
 // SetMagnetic tells which magnetometer was found.
@@ -112,7 +116,7 @@ func (e *Estimator) remember() {
 	}
 	b := &e.base
 	b.ok, b.up, b.at = true, e.rest.accel.mean, e.at
-	b.attitude = e.filter.Attitude()
+	b.attitude, b.turn = e.filter.Attitude(), e.filter.TurnNow()
 	if f, ok := e.restField(); ok {
 		b.field, b.haveField = f, true
 	}
@@ -179,7 +183,7 @@ func (e *Estimator) vectors() (up, field r3.Vec, haveField bool, noise noiseNow)
 	}
 	q := relative(e.base.attitude, e.filter.Attitude())
 	up = rotateInverse(q, e.base.up)
-	noise.accel = Isotropic(sensors.StandardGravity * movingTiltDeg * degree)
+	noise.accel = Isotropic(sensors.StandardGravity * math.Hypot(movingTiltDeg*degree, e.filter.InclinationSigma()))
 	if e.base.haveField {
 		field, haveField = rotateInverse(q, e.base.field), true
 		noise = e.carried(noise)
@@ -201,11 +205,15 @@ func (e *Estimator) filterVectors() (up, field r3.Vec, haveField bool) {
 	return up, rotateInverse(q, r3.Vec{Y: f * math.Cos(dip), Z: -f * math.Sin(dip)}), true
 }
 
-// While moving, the tilt is carried by gyroscope and accelerometer together.
 const (
-	movingTiltDeg = 0.1
-	carryRateDeg  = 0.003 // per second of movement, gyro offset after learning
+	// movingTiltDeg is what shaking hands leave in the tilt while moving
+	// (common practice, no source).
+	movingTiltDeg = 0.05
+	// carryFixedDeg is the least error of a heading that was carried along.
 	carryFixedDeg = 0.1
+	// carryRateDeg, per second, is how fast a heading at rest is doubted whose
+	// field can no longer be believed.
+	carryRateDeg = 0.003
 	// carryLongest is how long a field of before is believed against a new one
 	// at rest; then the new one, with its own doubts, is as good.
 	carryLongest = 3 * time.Minute
@@ -217,13 +225,16 @@ type noiseNow struct {
 	extraAzimuthDeg float64
 }
 
+// carried is the doubt of a field that was turned along with the filter since
+// the last rest: the gyroscope's, or the filter's whole heading error where
+// that is less.
 func (e *Estimator) carried(n noiseNow) noiseNow {
-	t := (e.at - e.base.at).Seconds()
 	n.field = Cov3{}
-	n.extraAzimuthDeg = math.Hypot(carryFixedDeg, carryRateDeg*t)
-	if !e.opt.Inertial.HasGyro {
-		n.extraAzimuthDeg = math.Hypot(n.extraAzimuthDeg, 5)
+	sigma := e.filter.HeadingSigma()
+	if _, s, ok := e.filter.TurnSince(e.base.turn); ok {
+		sigma = min(sigma, s)
 	}
+	n.extraAzimuthDeg = math.Hypot(carryFixedDeg, sigma/degree)
 	return n
 }
 
