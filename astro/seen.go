@@ -5,9 +5,9 @@ import "time"
 // Seen is a star as it stands above a site at one moment, where the air makes
 // it appear.
 type Seen struct {
-	ID   string  `json:"id"`   // "HIP 11767"
-	Name string  `json:"name"` // proper name or designation, else the ID
-	VMag float64 `json:"v_mag"`
+	ID   string  `json:"id"`              // "HIP 11767"
+	Name string  `json:"name"`            // proper name or designation, else the ID
+	VMag float64 `json:"v_mag,omitempty"` // 0 and left out for Sun, Moon and planets
 	Direction
 }
 

@@ -96,7 +96,7 @@ func (o *Observer) Night(date time.Time, finder FinderView) (Night, error) {
 	}
 	n.Align, n.AlignNote = alignWindow(&n)
 	if n.Align != nil {
-		if n.Path, err = o.Path(PoleStar(o.site.Hemisphere()), *n.Align, 5); err != nil {
+		if n.Path, err = o.Path(Target{star: PoleStar(o.site.Hemisphere())}, *n.Align, 5); err != nil {
 			return Night{}, err
 		}
 	}
@@ -241,9 +241,9 @@ func alignWindow(n *Night) (*astro.Span, string) {
 	return &window, fmt.Sprintf("other stars show with %s: compare the pattern", name)
 }
 
-// Path is where a star appears at count moments, evenly spread from the first to
+// Path is where a target appears at count moments, evenly spread from the first to
 // the last of a span.
-func (o *Observer) Path(star *Star, span astro.Span, count int) ([]astro.SeenAt, error) {
+func (o *Observer) Path(target Target, span astro.Span, count int) ([]astro.SeenAt, error) {
 	out := make([]astro.SeenAt, 0, count)
 	for i := range count {
 		at := span.From
@@ -254,7 +254,7 @@ func (o *Observer) Path(star *Star, span astro.Span, count int) ([]astro.SeenAt,
 		if err != nil {
 			return nil, err
 		}
-		out = append(out, astro.SeenAt{Time: at, Seen: o.Seen(&m, star)})
+		out = append(out, astro.SeenAt{Time: at, Seen: target.Seen(o, &m)})
 	}
 	return out, nil
 }

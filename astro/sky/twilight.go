@@ -150,3 +150,20 @@ func (s sunCurve) twilight() Twilight {
 	}
 	return t
 }
+
+// SunAltitudes is the airless altitude of the Sun's centre in degrees, at the
+// start of a day's span and every step until its end: a curve to draw.
+func (o *Observer) SunAltitudes(span astro.Span, step time.Duration) ([]float64, error) {
+	if step <= 0 || span.Length() > 25*time.Hour {
+		return nil, fmt.Errorf("span %v in steps of %v: give a day at most, in positive steps", span.Length(), step)
+	}
+	sun, err := o.followSun(span.From)
+	if err != nil {
+		return nil, err
+	}
+	var out []float64
+	for t := time.Duration(0); t <= span.Length(); t += step {
+		out = append(out, sun.f(t.Seconds()))
+	}
+	return out, nil
+}

@@ -20,9 +20,14 @@ type csvTable struct {
 	need []string // columns that must be there, in any order
 	add  []string // columns that the computation fills
 	// answer fills out, one cell for each of add, from in, one for each of
-	// need. After an error the row's added cells stay empty.
+	// need. After an error the row's added cells stay empty, unless it is a partial.
 	answer func(in, out []string) error
 }
+
+// partial is the reason why some, but not all, cells of a row stay empty.
+type partial struct{ why string }
+
+func (p partial) Error() string { return p.why }
 
 // runFile works on the file at path, "-" for standard input, and writes to
 // standard output. A row that cannot be answered costs one line on stderr; the
@@ -94,7 +99,9 @@ func (c csvTable) run(ctx context.Context, name string, in io.Reader, out, compl
 			err = c.fill(record, places, got, cells, width)
 		}
 		if err != nil {
-			clear(cells[width:])
+			if !errors.As(err, new(partial)) {
+				clear(cells[width:])
+			}
 			if _, err := fmt.Fprintf(complaints, "plumbstar: %s: row %d (line %d): %v\n", name, row, line, err); err != nil {
 				return err
 			}

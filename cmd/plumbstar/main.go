@@ -76,11 +76,14 @@ func newRootCommand(e env) *cobra.Command {
 	root.AddCommand(
 		newDeclinationCommand(e),
 		newDemoCommand(e),
+		newExposureCommand(e),
 		newFitCompassCommand(e),
 		newPairCommand(e),
+		newPolestarCommand(e),
 		newReplayCommand(e),
 		newScanCommand(e),
 		newServeCommand(e),
+		newTonightCommand(e),
 		newVersionCommand(e),
 	)
 	return root
