@@ -78,7 +78,7 @@ type Cov12 [12][12]float64
 //
 // It is the 12-parameter error model of magnetometer and accelerometer
 // calibration (Renaudin, Afzal and Lachapelle, "Complete triaxis magnetometer
-// calibration in the magnetic domain", Journal of Sensors 2010, 967245, eq. 8;
+// calibration in the magnetic domain", Journal of Sensors 2010, 967245;
 // scale, non-orthogonality, misalignment and soft iron in one matrix, offset
 // and hard iron in one vector). Copy by value; never changed after a fit.
 type Affine struct {

@@ -5,6 +5,8 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbstar/sensors"
 )
 
 // Coverage says from which directions the field was seen in sensor axes.
@@ -55,4 +57,22 @@ func coverageOf(dirs []r3.Vec) Coverage {
 	}
 	c.GapDeg = deg(math.Acos(min(1, max(-1, nearest))))
 	return c
+}
+
+// MeasureCoverage tells from the readings so far how much of the sphere the
+// field has come from, for a display while the board is being turned. ok is
+// false while the field hardly changed.
+func MeasureCoverage(magnetic []sensors.MagneticSample) (c Coverage, ok bool) {
+	raws := rawFields(magnetic)
+	if len(raws) < 10 {
+		return c, false
+	}
+	e, ok := algebraicEllipsoid(raws)
+	if !ok || !(e.radius() > 10*stepNoise(raws)) {
+		return c, false
+	}
+	for i := range raws {
+		raws[i] = e.m.Apply(r3.Sub(raws[i], e.centre))
+	}
+	return coverageOf(raws), true
 }

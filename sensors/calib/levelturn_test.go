@@ -91,3 +91,38 @@ func TestLevelTurn(t *testing.T) {
 		}
 	}
 }
+
+// The turn check on the same recording: it finds the 7° that the unaligned
+// compass swings by and little in the aligned one.
+func TestCheckTurnOnRecording(t *testing.T) {
+	full := load(t, boardDir+"full-sphere")
+	res, err := FromRecording(full.inertial, full.magnetic, RecordingOptions{Spec: mpu6050})
+	if err != nil || res.MagErr != nil {
+		t.Fatal(err, res.MagErr)
+	}
+	plain, err := FitMag(full.magnetic, nil, MagOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	turn := load(t, boardDir+"rotate-ccw-around-z-pointing-up")
+	for _, c := range []struct {
+		name   string
+		mag    *Affine
+		lo, hi float64
+	}{{"plain ellipsoid", &plain.Affine, 6, 10}, {"aligned", &res.Mag.Affine, 0, 2}} {
+		yaw, heading := levelTurn(turn, &res.Accel, c.mag, res.GyroBias, 25)
+		readings := make([]TurnReading, len(yaw))
+		for i := range yaw {
+			readings[i] = TurnReading{At: turn.inertial[i].At, CompassRad: rad(-heading[i]), GyroRad: rad(-yaw[i])}
+		}
+		d, err := CheckTurn(readings, TurnOptions{SemicircularSigma: rad(10), GyroDriftSigma: rad(0.2)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		amplitude := deg(math.Hypot(d.B, d.C))
+		t.Logf("%s: B %.2f°, C %.2f°, D %.2f°, E %.2f°, residual %.2f°, arc %.0f°, %.1f sigmas", c.name, deg(d.B), deg(d.C), deg(d.D), deg(d.E), deg(d.ResidualRMS), deg(d.ArcRad), d.Sigmas)
+		if amplitude < c.lo || amplitude > c.hi {
+			t.Errorf("%s: deviation swings by %.1f°, want %.0f to %.0f", c.name, amplitude, c.lo, c.hi)
+		}
+	}
+}

@@ -128,10 +128,10 @@ const turnAdvice = "turn the board slowly about all three axes, away from iron, 
 //
 // An algebraic ellipsoid is the start; maximum likelihood on the strength gives
 // the shape (method of Renaudin et al. 2010, see Affine); the dip's constancy
-// and the gyroscope fix the rotation (Kok and Schön, "Magnetometer calibration
-// using inertial sensors", IEEE Sensors Journal 16(14) 5679, 2016, use the same
-// information in a filter). Outliers are left out; noise and its correlation in
-// time are measured from the residuals and are in the covariance.
+// (Papafotis and Sotiriadis, Technologies 8(1) 11, 2020) and the gyroscope (Kok
+// and Schön, IEEE Sensors Journal 16(14) 5679, 2016) fix the rotation. Outliers
+// are left out; noise and its correlation in time are measured from the
+// residuals and are in the covariance.
 //
 // A *Refusal says why data do not support a calibration.
 func FitMag(magnetic []sensors.MagneticSample, inertial []sensors.InertialSample, opt MagOptions) (MagFit, error) {

@@ -231,3 +231,22 @@ func TestFromRecordingWithoutSamples(t *testing.T) {
 		t.Errorf("compass alone: %v, %v, %v", err, res.AccelErr, res.MagErr)
 	}
 }
+
+// Coverage grows while the board is turned, from nothing to nearly all.
+func TestMeasureCoverage(t *testing.T) {
+	mg := load(t, boardDir+"full-sphere").magnetic
+	if c, ok := MeasureCoverage(load(t, boardDir+"unmoved-with-x-pointing-forward-10min").magnetic[:1000]); ok {
+		t.Errorf("coverage %.2f of a board at rest", c.Occupied)
+	}
+	last := 0.0
+	for _, k := range []int{1200, 3200, len(mg)} {
+		c, ok := MeasureCoverage(mg[:k])
+		if !ok || c.Occupied <= last {
+			t.Errorf("%d samples: coverage %.2f after %.2f", k, c.Occupied, last)
+		}
+		last = c.Occupied
+	}
+	if last < 0.9 {
+		t.Errorf("coverage %.2f of the whole recording", last)
+	}
+}

@@ -42,8 +42,8 @@ type TurnOptions struct {
 //
 //	A + asin(B sin φ + C cos φ) + D sin 2φ + E cos 2φ
 //
-// These are the coefficients of the marine trade (Bowditch, "American Practical
-// Navigator", NGA Pub. 9, chapter on compass adjustment; φ is the compass
+// These are the coefficients of the marine trade (National Geospatial-Intelligence
+// Agency, "Handbook of Magnetic Compass Adjustment", chapter V; φ is the compass
 // heading, deviation east positive), with the arcsine that makes the part of B
 // and C exact for iron that turns with the board. D and E come from soft iron.
 //

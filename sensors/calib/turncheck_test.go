@@ -105,3 +105,37 @@ func TestCheckTurnRefusesShortArc(t *testing.T) {
 		t.Errorf("no readings: %v", err)
 	}
 }
+
+// The worked example of a compass swing in the Handbook of Magnetic Compass
+// Adjustment (National Geospatial-Intelligence Agency), article 501: deviation at
+// eight compass headings, east positive. Its approximate coefficients by the
+// article's rules are A 1.0°, B 12.0°, C 8.0°, D 5.0°, E 1.5°.
+func TestCheckTurnOnPublishedSwing(t *testing.T) {
+	published := [8]float64{10.5, 20.0, 11.5, -1.2, -5.5, -8.0, -12.5, -6.8}
+	var readings []TurnReading
+	for k := range 25 { // three times around
+		compass := 45 * float64(k)
+		readings = append(readings, TurnReading{
+			At:         time.Duration(k) * time.Second,
+			CompassRad: math.Mod(rad(compass), 2*math.Pi),
+			GyroRad:    rad(compass + published[k%8] + 77), // its zero is any
+		})
+	}
+	d, err := CheckTurn(readings, TurnOptions{SemicircularSigma: rad(30), QuadrantalSigma: rad(20)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	// The handbook's rules use single headings and sines of angles as angles; at
+	// deviations of 14° a few tenths of a degree lie between them and a fit.
+	for i, c := range []struct{ got, want float64 }{{d.B, 12}, {d.C, 8}, {d.D, 5}, {d.E, 1.5}} {
+		if math.Abs(deg(c.got)-c.want) > 0.4 {
+			t.Errorf("coefficient %c: %.2f°, handbook %.1f°", "BCDE"[i], deg(c.got), c.want)
+		}
+	}
+	for k, want := range published {
+		dev, _ := d.At(rad(45 * float64(k)))
+		if math.Abs(deg(dev)+1.0-want) > 1.2 {
+			t.Errorf("heading %d°: deviation %.2f°, handbook %.1f°", 45*k, deg(dev)+1, want)
+		}
+	}
+}
