@@ -145,6 +145,7 @@ func TestAccess(t *testing.T) {
 }
 
 func TestBodyLimits(t *testing.T) {
+	t.Parallel()
 	b := start(t, func(o *Options) { o.RequestTimeout = 600 * time.Millisecond })
 	auth := bearer(b.token(t, RoleWrite))
 	giant := `{"name":"` + strings.Repeat("x", maxBody) + `","lat_deg":1,"lon_deg":2}`
@@ -179,6 +180,7 @@ func TestBodyLimits(t *testing.T) {
 // TestSlowClients: who sends the request bit by bit is cut in time, whatever
 // part of it is slow, and others are served meanwhile.
 func TestSlowClients(t *testing.T) {
+	t.Parallel()
 	const limit = 400 * time.Millisecond
 	b := start(t, func(o *Options) { o.RequestTimeout = limit })
 	auth := "Authorization: Bearer " + b.token(t, RoleWrite)

@@ -111,11 +111,11 @@ func FuzzPairingFiles(f *testing.F) {
 	f.Add(`{"id":"a","role":"write","sha256":""}`, `{"id":"a","role":"write","expires":"2999-01-01T00:00:00Z","issued":"2000-01-01T00:00:00Z","sha256":"","salt":""}`, "12345678")
 	f.Add(`{"id":"../x"}`, `{`, "")
 	dir := filepath.Join(f.TempDir(), "access")
-	d, err := OpenPairingDir(dir, time.Now)
-	if err != nil {
+	if _, err := OpenPairingDir(dir, time.Now); err != nil {
 		f.Fatal(err)
 	}
 	f.Fuzz(func(t *testing.T, token, code, guess string) {
+		d := &PairingDir{dir: dir, now: time.Now} // remembers nothing of the run before
 		for name, content := range map[string]string{"token-a.json": token, "code-a.json": code} {
 			if err := os.WriteFile(filepath.Join(dir, name), []byte(content), 0o600); err != nil {
 				t.Fatal(err)

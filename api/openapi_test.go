@@ -253,6 +253,7 @@ func TestWithoutControlsAndKnobs(t *testing.T) {
 }
 
 func TestHealth(t *testing.T) {
+	t.Parallel()
 	b := start(t, func(o *Options) { o.SilentAfter = 300 * time.Millisecond })
 	_, body := b.do(t, http.MethodGet, "/api/v1/health", "", nil)
 	var h Health

@@ -268,6 +268,7 @@ func TestPairingFiles(t *testing.T) {
 }
 
 func TestPairingMostDevices(t *testing.T) {
+	t.Parallel()
 	_, console, _ := openPairing(t)
 	for range maxTokens {
 		if _, err := console.Grant("d", RoleRead); err != nil {

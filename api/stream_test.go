@@ -282,6 +282,7 @@ func TestStreamPlaces(t *testing.T) {
 
 // TestStreamOutlivesRequestLimits: the time limits for requests do not end it.
 func TestStreamOutlivesRequestLimits(t *testing.T) {
+	t.Parallel()
 	const limit = 300 * time.Millisecond
 	b := start(t, func(o *Options) { o.RequestTimeout, o.Heartbeat = limit, 50*time.Millisecond })
 	s := b.listen(t, "", 0)

@@ -10,7 +10,7 @@ export default {
     settling: "Hold still: getting surer",
     steady: "Steady: this is as sure as it gets",
     moving: "Moving: follow it, then let it rest",
-    disturbed: "Magnetic disturbance: direction is carried on, not measured",
+    disturbed: "Magnetic disturbance: the compass is not trusted now",
     stale: "The last reading is too old",
     lost: "No sensor can be used",
     waiting: "Waiting for the board …",
@@ -54,6 +54,7 @@ export default {
     mounting: "mounting",
     "declination model": "map of the Earth's field",
     "local deviation": "iron nearby",
+    "field variation": "daily change of the field",
     reference: "reference",
   },
 
