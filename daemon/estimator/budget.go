@@ -16,6 +16,7 @@ const (
 	partDeclination = "declination model"
 	partVariation   = "field variation"
 	partLocal       = "local deviation"
+	partReference   = "reference"
 )
 
 // budget fills the named parts. Parts are independent of each other; within a
@@ -24,7 +25,7 @@ func (e *Estimator) budget(out *Estimate, j *jacobian, up, field r3.Vec, haveFie
 	add := func(name string, s [3]float64) {
 		out.Budget = append(out.Budget, Part{Name: name, AltitudeDeg: s[0], AzimuthDeg: s[1], RollDeg: s[2]})
 	}
-	out.Budget = make([]Part, 0, 7)
+	out.Budget = make([]Part, 0, 8)
 
 	s := j.sigmas(&n.accel, &n.field)
 	s[1] = math.Hypot(s[1], n.extraAzimuthDeg)

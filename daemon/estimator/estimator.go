@@ -45,6 +45,8 @@ type Estimator struct {
 	disturb      disturbance
 	clippedUntil time.Duration
 	refused      uint64
+	anchors      [2]anchor
+	measured     measurement
 }
 
 // pose0 is the rest that a movement started from.
@@ -262,20 +264,30 @@ func (e *Estimator) Estimate(now time.Duration) Estimate {
 	up, field, haveField, noise := e.vectors()
 	j := poseJacobian(up, field)
 	e.budget(&out, &j, up, field, haveField, noise)
-	e.altitude(&out, up)
-	e.azimuth(&out, now, up, field, haveField)
+	alt, _ := tilt(up)
+	az := 0.0
+	if haveField && e.expected != nil {
+		az = wrap360(heading(up, field) + e.expected.DeclinationDeg)
+	}
+	e.measure(&out, alt, az, haveField && e.expected != nil)
+	altBias, azBias := e.applyReferences(&out)
+	e.altitude(&out, up, altBias)
+	e.azimuth(&out, now, up, haveField, wrap360(az+azBias))
 	e.state(&out, now)
 	return out
 }
 
-func (e *Estimator) altitude(out *Estimate, up r3.Vec) {
+func (e *Estimator) altitude(out *Estimate, up r3.Vec, bias float64) {
 	var alt, roll float64
 	for _, p := range out.Budget {
 		alt += p.AltitudeDeg * p.AltitudeDeg
 		roll += p.RollDeg * p.RollDeg
 	}
 	a, r := tilt(up)
-	out.Altitude = Quantity{Deg: a, SigmaDeg: math.Sqrt(alt), Known: true, Source: "accelerometer"}
+	out.Altitude = Quantity{Deg: a + bias, SigmaDeg: math.Sqrt(alt), Known: true, Source: "accelerometer"}
+	if r := &e.anchors[altitudeChannel]; r.ok {
+		out.Altitude.Source = r.source
+	}
 	out.Roll = Quantity{Deg: r, SigmaDeg: math.Sqrt(roll), Known: true, Source: "accelerometer"}
 	if math.Abs(a) > zenithLimitDeg {
 		out.Roll = Quantity{Why: "the axis points to the zenith: roll has no meaning"}
@@ -284,13 +296,13 @@ func (e *Estimator) altitude(out *Estimate, up r3.Vec) {
 		why := fmt.Sprintf("altitude uncertain by %.0f°: calibrate the accelerometer", out.Altitude.SigmaDeg)
 		out.Altitude, out.Roll = Quantity{Why: why}, Quantity{Why: why}
 	}
-	if e.opt.AccelError == nil {
+	if e.opt.AccelError == nil && !e.anchors[altitudeChannel].ok {
 		out.Warnings = append(out.Warnings, Warning{Code: "accelerometer-uncalibrated",
 			Text: fmt.Sprintf("The accelerometer is not calibrated: altitude may be off by %.1f°. Calibrate it in several rest poses.", out.Altitude.SigmaDeg)})
 	}
 }
 
-func (e *Estimator) azimuth(out *Estimate, now time.Duration, up, field r3.Vec, haveField bool) {
+func (e *Estimator) azimuth(out *Estimate, now time.Duration, up r3.Vec, haveField bool, az float64) {
 	refuse := func(code, why string) {
 		out.Azimuth = Quantity{Why: why}
 		out.Warnings = append(out.Warnings, Warning{Code: code, Text: "No direction: " + why + "."})
@@ -334,7 +346,10 @@ func (e *Estimator) azimuth(out *Estimate, now time.Duration, up, field r3.Vec, 
 	if e.disturb.carrying || !e.rest.still {
 		source = "gyroscope"
 	}
-	out.Azimuth = Quantity{Deg: wrap360(heading(up, field) + e.expected.DeclinationDeg), SigmaDeg: sigma, Known: true, Source: source}
+	if r := &e.anchors[azimuthChannel]; r.ok {
+		source = r.source
+	}
+	out.Azimuth = Quantity{Deg: az, SigmaDeg: sigma, Known: true, Source: source}
 	if e.disturb.now {
 		out.Warnings = append(out.Warnings, Warning{Code: "field-disturbed", Text: "The magnetic field is not the Earth's alone: " + e.disturb.why + ". Move steel, phone and power leads away."})
 	}

@@ -1,0 +1,208 @@
+package estimator
+
+import (
+	"errors"
+	"fmt"
+	"math"
+	"time"
+)
+
+// Reference is where the axis points at this moment, known from outside: a
+// sighting, a star in the finder, frames solved elsewhere. Degrees, 1 sigma.
+type Reference struct {
+	Altitude, Azimuth Quantity // Known tells which of the two it gives
+}
+
+// ErrNotStill refuses a reference while the mount moves.
+var ErrNotStill = errors.New("the mount moves: let it stand still for a second, then repeat the sighting")
+
+// channel is one of the two angles that a reference corrects.
+type channel int
+
+const (
+	altitudeChannel channel = iota
+	azimuthChannel
+)
+
+// anchor is what the references so far say of one angle: the systematic error
+// there was, at the pose where it was found.
+type anchor struct {
+	ok       bool
+	source   string
+	at       time.Duration
+	bias     float64 // true minus measured, degrees
+	variance float64 // of bias, deg²
+	parts    systematic
+	altDeg   float64
+	azDeg    float64
+}
+
+// systematic is the budget of one angle without noise: 1 sigma in degrees;
+// that of temperature has the sign of the change that causes it.
+type systematic struct {
+	calibration, temperature, mounting, declination, variation, local float64
+}
+
+func (s *systematic) variance() float64 {
+	return s.calibration*s.calibration + s.temperature*s.temperature + s.mounting*s.mounting +
+		s.declination*s.declination + s.variation*s.variation + s.local*s.local
+}
+
+// covariance between the systematic errors of two moments. What is fixed in
+// the sky or in the board is the same error at both; what calibration left
+// turns with the board, so it fades with the cosine of the angle between the
+// poses; temperature acts in proportion to its change.
+func (s *systematic) covariance(t *systematic, cos float64) float64 {
+	low := func(a, b float64) float64 { return min(a*a, b*b) }
+	return cos*low(s.calibration, t.calibration) + s.temperature*t.temperature + low(s.mounting, t.mounting) +
+		low(s.declination, t.declination) + low(s.variation, t.variation) + low(s.local, t.local)
+}
+
+// now gives the bias to add, and its variance, at another pose: the regression
+// of one Gaussian error on another that is known as bias ± variance.
+func (a *anchor) now(s *systematic, altDeg, azDeg float64) (bias, variance float64) {
+	prior := s.variance()
+	if !a.ok {
+		return 0, prior
+	}
+	was := a.parts.variance()
+	if was == 0 {
+		return a.bias, prior + a.variance
+	}
+	g := s.covariance(&a.parts, cosBetween(a.altDeg, a.azDeg, altDeg, azDeg)) / was
+	return g * a.bias, max(prior-g*g*was, 0) + g*g*a.variance
+}
+
+func cosBetween(alt1, az1, alt2, az2 float64) float64 {
+	s1, c1 := math.Sincos(alt1 * degree)
+	s2, c2 := math.Sincos(alt2 * degree)
+	return s1*s2 + c1*c2*math.Cos((az1-az2)*degree)
+}
+
+// Refer takes a reference for the pose of this moment.
+func (e *Estimator) Refer(r Reference) error {
+	for _, q := range []Quantity{r.Altitude, r.Azimuth} {
+		if q.Known && !(q.SigmaDeg > 0 && q.SigmaDeg < 90 && !math.IsNaN(q.Deg) && !math.IsInf(q.Deg, 0)) {
+			return fmt.Errorf("reference %v° ± %v°: give finite degrees and an uncertainty above 0", q.Deg, q.SigmaDeg)
+		}
+	}
+	if !r.Altitude.Known && !r.Azimuth.Known {
+		return errors.New("the reference gives neither altitude nor azimuth")
+	}
+	x := e.Estimate(e.at)
+	if x.State == Lost || x.State == Stale || x.State == Moving {
+		return ErrNotStill
+	}
+	if r.Altitude.Known && !x.Altitude.Known {
+		return fmt.Errorf("altitude: %s", x.Altitude.Why)
+	}
+	if r.Azimuth.Known && !e.measured.haveAzimuth {
+		return errors.New("azimuth: the compass gives none that a sighting could correct")
+	}
+	m := &e.measured
+	if r.Altitude.Known {
+		e.anchors[altitudeChannel].take(r.Altitude, m.altDeg, m.noise[altitudeChannel], &m.parts[altitudeChannel], m, e.at)
+	}
+	if r.Azimuth.Known {
+		e.anchors[azimuthChannel].take(r.Azimuth, m.azDeg, m.noise[azimuthChannel], &m.parts[azimuthChannel], m, e.at)
+	}
+	return nil
+}
+
+// take is the scalar Kalman update of the bias by one reference.
+func (a *anchor) take(q Quantity, measuredDeg, noiseDeg float64, s *systematic, m *measurement, at time.Duration) {
+	bias, v := a.now(s, m.altDeg, m.azDeg)
+	r := q.SigmaDeg*q.SigmaDeg + noiseDeg*noiseDeg
+	k := v / (v + r)
+	bias += k * wrap180(q.Deg-measuredDeg-bias)
+	*a = anchor{
+		ok: true, source: q.Source, at: at, bias: bias, variance: (1 - k) * v,
+		parts: *s, altDeg: m.altDeg, azDeg: m.azDeg,
+	}
+}
+
+// Forget drops all references: another place, another mounting.
+func (e *Estimator) Forget() { e.anchors = [2]anchor{} }
+
+// Referred reports whether references act on altitude and azimuth.
+func (e *Estimator) Referred() (altitude, azimuth bool) {
+	return e.anchors[altitudeChannel].ok, e.anchors[azimuthChannel].ok
+}
+
+// measurement is the pose as measured, before references, with its doubts.
+type measurement struct {
+	altDeg, azDeg float64
+	haveAzimuth   bool
+	noise         [2]float64
+	parts         [2]systematic
+}
+
+// measure reads the budget of this moment.
+func (e *Estimator) measure(out *Estimate, altDeg, azDeg float64, haveAzimuth bool) {
+	m := measurement{altDeg: altDeg, azDeg: azDeg, haveAzimuth: haveAzimuth}
+	warmer := 1.0
+	if e.tempC < e.opt.CalTempC {
+		warmer = -1
+	}
+	for _, p := range out.Budget {
+		for c, v := range [2]float64{p.AltitudeDeg, p.AzimuthDeg} {
+			s := &m.parts[c]
+			switch p.Name {
+			case partNoise:
+				m.noise[c] = v
+			case partCalibration:
+				s.calibration = v
+			case partTemperature:
+				s.temperature = warmer * v
+			case partMounting:
+				s.mounting = v
+			case partDeclination:
+				s.declination = v
+			case partVariation:
+				s.variation = v
+			case partLocal:
+				s.local = v
+			}
+		}
+	}
+	e.measured = m
+}
+
+// applyReferences puts one part in place of those that references have
+// replaced, and returns what to add to altitude and azimuth.
+func (e *Estimator) applyReferences(out *Estimate) (altBias, azBias float64) {
+	m := &e.measured
+	var part Part
+	var acts [2]bool
+	var bias [2]float64
+	for c := range e.anchors {
+		if !e.anchors[c].ok {
+			continue
+		}
+		b, v := e.anchors[c].now(&m.parts[c], m.altDeg, m.azDeg)
+		acts[c], bias[c] = true, b
+		if c == int(altitudeChannel) {
+			part.AltitudeDeg = math.Sqrt(v)
+		} else {
+			part.AzimuthDeg = math.Sqrt(v)
+		}
+	}
+	if !acts[0] && !acts[1] {
+		return 0, 0
+	}
+	part.Name = partReference
+	for i := range out.Budget {
+		p := &out.Budget[i]
+		if p.Name == partNoise {
+			continue
+		}
+		if acts[altitudeChannel] {
+			p.AltitudeDeg = 0
+		}
+		if acts[azimuthChannel] {
+			p.AzimuthDeg = 0
+		}
+	}
+	out.Budget = append(out.Budget, part)
+	return bias[altitudeChannel], bias[azimuthChannel]
+}
