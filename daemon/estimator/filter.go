@@ -35,10 +35,10 @@ type Filter struct {
 	opt  FilterOptions
 	tune tuning
 
-	q      quat.Number
-	rot    mat3 // of q
-	offset vec3 // of the gyroscope, rad/s
-	rate   vec3 // last rate without offset, sensor axes
+	q      quat.Number // sensor axes to the level frame, whose heading is the gyroscope's
+	rot    mat3        // of q
+	offset vec3        // of the gyroscope, rad/s
+	rate   vec3        // last rate without offset, sensor axes
 
 	begun          bool
 	origin         time.Duration // of the first sample
@@ -66,7 +66,7 @@ func NewFilter(o FilterOptions) *Filter {
 func (f *Filter) SetField(e Field) {
 	if e.StrengthUT > 0 && !math.IsInf(e.StrengthUT, 0) {
 		f.opt.Field = e
-		f.head.setReference(e)
+		f.head.setModel(e)
 	}
 }
 
@@ -169,7 +169,7 @@ func (f *Filter) gap(dt float64, a, g *vec3) {
 	f.tilt.restart(openTilt(a))
 	h := &f.head
 	h.clear()
-	h.p[cTurn][cTurn] = min(h.p[cTurn][cTurn]+turned, square(math.Pi))
+	h.spread(turned)
 	h.saved.ok, h.saving.ok = false, false
 	f.gyroWalk += turned
 	f.rate = vec3{}
@@ -192,25 +192,25 @@ func (f *Filter) integrate(dt float64, a, g *vec3) {
 	}
 	f.rot = r
 	turned := math.Sqrt(w.norm2()) * dt
-	f.tilt.add(&mid, a, g, dt, turned, f.tune.moveMemory)
+	f.tilt.add(&mid, a, g, &w, dt, f.tune.moveMemory)
 	f.head.span += dt
 	f.head.path += turned
 	f.gyroTurn += (mid[2][0]*w[0] + mid[2][1]*w[1] + mid[2][2]*w[2]) * dt
 	if lim := 0.98 * f.opt.GyroRange; math.Abs(g[0]) > lim || math.Abs(g[1]) > lim || math.Abs(g[2]) > lim {
-		v := square(0.5 * turned)
-		f.tilt.clipped += v
-		f.head.clipped += v
+		f.tilt.clipped += square(0.5 * turned)
 	}
 }
 
 // update runs the Kalman updates of one epoch.
 func (f *Filter) update() {
 	walk := f.settle()
-	f.gyroWalk += square(f.opt.GyroScale)*f.tilt.path + square(f.opt.GyroNoise)/2*f.tilt.span + f.tilt.clipped
+	turned := f.turned()
+	f.gyroWalk += turned
+	f.head.wander += turned
 	if f.opt.NoGyro {
 		f.levelOnly()
 	} else {
-		f.updateTilt(walk)
+		f.updateTilt(walk, turned)
 	}
 	f.tilt.clear()
 	f.head.stroll(f.q)
@@ -238,9 +238,19 @@ func (f *Filter) settle() float64 {
 	return f.tune.gyroWalkMove
 }
 
-func (f *Filter) updateTilt(walk float64) {
+// turned is the variance, rad² about each axis, by which the attitude has
+// become uncertain since the last update, apart from the gyroscope's offset.
+func (f *Filter) turned() float64 {
+	// An error of scale and axes adds up as long as the turn goes one way: the
+	// mean rate over some seconds counts, not the path.
 	t := &f.tilt
-	t.predict(gravity, walk, f.tune.tiltScale*f.opt.GyroScale, f.opt.GyroNoise)
+	steady := 2 * f.tune.steadyTime * square(f.opt.GyroScale) * t.drift.norm2()
+	return (steady+square(f.opt.GyroNoise)/2)*t.span + t.clipped
+}
+
+func (f *Filter) updateTilt(walk, turned float64) {
+	t := &f.tilt
+	t.predict(gravity, walk, turned)
 	var x [tiltSize]float64
 	if f.still.rest {
 		n := float64(t.n)
@@ -257,8 +267,42 @@ func (f *Filter) updateTilt(walk float64) {
 	for i := range 3 {
 		f.offset[i] += x[tOffset+i]
 	}
-	f.turnBy(x[tEast], x[tNorth], 0)
+	f.turnBy(x[tEast], x[tNorth])
+	if t.strain > strainLimit {
+		f.reopen()
+	}
 }
+
+// strainLimit is the mean ratio of the squared speed to its variance from which
+// the tilt filter must have gone wrong; hard movement by hand reaches 1.2.
+const strainLimit = 8
+
+// reopen levels the attitude by the mean specific force and forgets the
+// gyroscope's offset: something has happened that no model of this filter
+// holds, for example rates beyond the range.
+func (f *Filter) reopen() {
+	e := f.rot.mul(&f.still.accel)
+	if e.norm2() > 0 {
+		f.q = unit(quat.Mul(levelled(&e), f.q))
+		f.rot = rotation(f.q)
+	}
+	t := &f.tilt
+	t.restart(reopenedTilt)
+	for i := range 3 {
+		for j := i; j < 3; j++ {
+			t.p[tOffset+i][tOffset+j] = 0
+		}
+		t.p[tOffset+i][tOffset+i] = square(f.opt.GyroOffset)
+	}
+	h := &f.head
+	h.spread(square(reopenedTilt))
+	h.forget(cRate, square(f.opt.GyroOffset))
+	h.saved.ok, h.saving.ok = false, false
+	f.gyroWalk += square(reopenedTilt)
+}
+
+// reopenedTilt is the sigma of tilt and heading after that, rad.
+const reopenedTilt = 0.3
 
 // Without a gyroscope the attitude is free to turn at these rates, rad/√s.
 const (
@@ -290,13 +334,13 @@ func (f *Filter) levelOnly() {
 		t.p[i][i] = p * (1 - k)
 		y[i] = k * angle * c
 	}
-	f.turnBy(y[0], y[1], 0)
+	f.turnBy(y[0], y[1])
 }
 
 func (f *Filter) updateHeading(walk float64) {
 	h, t := &f.head, &f.tilt
 	d := drift{
-		turnVar:  square(f.opt.GyroScale)*h.path + square(f.opt.GyroNoise)/2*h.span + h.clipped,
+		turnVar:  h.wander,
 		rateVar:  t.offsetVariance(&f.rot[2]),
 		rateWalk: walk,
 	}
@@ -309,16 +353,11 @@ func (f *Filter) updateHeading(walk float64) {
 	}
 	was := h.on
 	up := f.rot[2]
-	turn, rate, ok := h.update(&f.tune, f.opt.StrayUT, f.magNoise(), [2]float64{t.p[tEast][tEast], t.p[tNorth][tNorth]}, d)
+	rate, ok := h.update(&f.opt, &f.tune, f.magNoise(), [2]float64{t.p[tEast][tEast], t.p[tNorth][tNorth]}, d)
 	if !ok {
 		h.restart(&f.opt, &f.tune)
 		return
 	}
-	if math.Abs(turn) > 0.05 {
-		t.turnAbout(turn)
-		h.anchor = f.q
-	}
-	f.turnBy(0, 0, turn)
 	for i := range 3 {
 		f.offset[i] += rate * up[i]
 	}
@@ -338,9 +377,9 @@ func (f *Filter) magNoise() float64 {
 	return square(0.5)
 }
 
-// turnBy turns the attitude by a small vector in ENU.
-func (f *Filter) turnBy(east, north, up float64) {
-	f.q = unit(quat.Mul(turnBy(east, north, up), f.q))
+// turnBy turns the attitude about the horizontal axes of the level frame.
+func (f *Filter) turnBy(x, y float64) {
+	f.q = unit(quat.Mul(turnBy(x, y, 0), f.q))
 	f.rot = rotation(f.q)
 }
 

@@ -17,7 +17,7 @@ type FilterOptions struct {
 	GyroNoise float64
 	// GyroOffset is the 1-sigma zero rate before it is learned, rad/s (0.5°/s).
 	GyroOffset float64
-	// GyroScale is the 1-sigma error of the scale and axes, 1 = 100 % (0.7 %).
+	// GyroScale is the 1-sigma error of the scale and axes, 1 = 100 % (0.45 %).
 	GyroScale float64
 	// GyroRange is the full scale, rad/s; beyond 98 % of it a rate counts as
 	// clipped (0: none).
@@ -28,13 +28,13 @@ type FilterOptions struct {
 	// MagNoiseUT is the 1-sigma noise of one field sample, µT (0: learned at
 	// rest, 0.5 until then).
 	MagNoiseUT float64
-	// MagOffsetUT is the 1-sigma hard iron per axis that calibration left (1).
+	// MagOffsetUT is the 1-sigma hard iron per axis that calibration left (0.25).
 	MagOffsetUT float64
 	// MagScale is the 1-sigma error of each entry of the field's 3x3 matrix that
-	// calibration left, misalignment included (0.02).
+	// calibration left, misalignment included (0.007).
 	MagScale float64
 	// StrayUT is the 1-sigma local field per axis (steel and currents near the
-	// place) that counts as undisturbed (1).
+	// place) that counts as undisturbed (0.5).
 	StrayUT float64
 	// Field is what a model expects at the site; with a zero StrengthUT the
 	// field is learned from the first samples. Declination is not used here:
@@ -50,13 +50,13 @@ func (o FilterOptions) withDefaults() FilterOptions {
 	}
 	set(&o.GyroNoise, 0.014*degree)
 	set(&o.GyroOffset, 0.5*degree)
-	set(&o.GyroScale, 0.007)
+	set(&o.GyroScale, 0.0045)
 	set(&o.GyroRange, math.MaxFloat64)
 	set(&o.AccelOffset, 0.02)
 	set(&o.MagNoiseUT, 0)
-	set(&o.MagOffsetUT, 1)
-	set(&o.MagScale, 0.02)
-	set(&o.StrayUT, 1)
+	set(&o.MagOffsetUT, 0.25)
+	set(&o.MagScale, 0.007)
+	set(&o.StrayUT, 0.5)
 	return o
 }
 

@@ -15,7 +15,10 @@ func (f *Filter) Started() bool { return f.begun }
 // Attitude is the unit quaternion that turns sensor vectors into east, magnetic
 // north, up: v_E = q v q*. Before the first sample it is 1; while HeadingKnown
 // is false its heading is arbitrary.
-func (f *Filter) Attitude() quat.Number { return f.q }
+func (f *Filter) Attitude() quat.Number {
+	a, _ := f.head.azimuth()
+	return unit(quat.Mul(turnBy(0, 0, a), f.q))
+}
 
 // HeadingKnown reports whether the field has given a heading yet.
 func (f *Filter) HeadingKnown() bool { return f.head.known }
@@ -26,7 +29,8 @@ func (f *Filter) HeadingSigma() float64 {
 	if !f.head.known {
 		return math.Pi
 	}
-	return math.Sqrt(min(max(f.head.p[cTurn][cTurn], 0), math.Pi*math.Pi))
+	_, v := f.head.azimuth()
+	return math.Sqrt(v)
 }
 
 // InclinationSigma is the 1-sigma error of the attitude about any one
@@ -92,11 +96,14 @@ func (f *Filter) MagDisturbance() Disturbance {
 	if h.on {
 		d.Since = f.origin + time.Duration(f.since*float64(time.Second))
 	}
-	// The residual holds what is not explained; add the reference again.
-	n, u := h.ref[0]+h.left[1], h.ref[1]+h.left[2]
-	north := math.Hypot(h.left[0], n)
-	d.StrengthUT, d.DipDeg = math.Hypot(north, u), math.Atan2(-u, north)/degree
-	d.ExpectedStrengthUT, d.ExpectedDipDeg = math.Hypot(h.ref[0], h.ref[1]), math.Atan2(-h.ref[1], h.ref[0])/degree
+	// The residual is what is not explained; add the Earth's field again.
+	e := h.field
+	dip := func(x, y, z float64) float64 { return math.Atan2(-z, math.Hypot(x, y)) / degree }
+	d.ExpectedStrengthUT, d.ExpectedDipDeg = math.Sqrt(e.norm2()), dip(e[0], e[1], e[2])
+	for i := range 3 {
+		e[i] += h.left[i]
+	}
+	d.StrengthUT, d.DipDeg = math.Sqrt(e.norm2()), dip(e[0], e[1], e[2])
 	return d
 }
 

@@ -60,7 +60,7 @@ func (b *simBoard) run(f *Filter, seconds float64, w vec3) {
 	dt := 1 / b.rate
 	turned := math.Sqrt(w.norm2())
 	// Turning brings the board to another local field, over a radian.
-	phi := math.Exp(-turned * dt)
+	phi := math.Exp(-defaultTuning().strayTurn * turned * dt)
 	for range int(math.Round(seconds * b.rate)) {
 		d := b.vec(b.opt.StrayUT * math.Sqrt(1-phi*phi))
 		for i := range 3 {
@@ -95,7 +95,8 @@ func (b *simBoard) sample(f *Filter, w vec3) {
 	m := back.mul(&e)
 	m = b.magScale.mul(&m)
 	// Density times root of half the rate is the sigma of one sample.
-	gn, an, mn := b.vec(b.opt.GyroNoise*math.Sqrt(b.rate/2)), b.vec(0.02), b.vec(b.opt.MagNoiseUT)
+	moving := min(math.Sqrt(w.norm2())/fullMoveRate, 1) * square(defaultTuning().moveField) * b.rate
+	gn, an, mn := b.vec(b.opt.GyroNoise*math.Sqrt(b.rate/2)), b.vec(0.02), b.vec(math.Sqrt(square(b.opt.MagNoiseUT)+moving))
 	for i := range 3 {
 		g[i] += b.offset[i] + gn[i]
 		a[i] += b.accelOff[i] + an[i]

@@ -1,7 +1,5 @@
 package estimator
 
-import "math"
-
 // States of the tilt filter: error of the attitude about east and north (rad),
 // of the gyroscope's offset in sensor axes (rad/s), horizontal speed (m/s) and
 // place (m), east and north each. See the package text for the model.
@@ -24,13 +22,14 @@ type tiltFilter struct {
 
 	// Sums since the last update.
 	span    float64 // s
-	path    float64 // rad turned
 	clipped float64 // rad² of variance from rates beyond the range
 	turn    mat3    // integral of the rotation matrix, s
 	impulse vec3    // integral of the specific force, ENU, m/s
 	rate    vec3    // sum of the rates as measured
 	n       int
 
+	drift  vec3       // running mean of the rate without offset, sensor axes, rad/s
+	strain float64    // running mean of the squared speed over its variance
 	mean   [2]float64 // running mean of the horizontal specific force
 	motion float64    // running variance about it, per axis, (m/s²)²
 }
@@ -51,18 +50,18 @@ func (t *tiltFilter) restart(tiltSigma float64) {
 		t.p[tPlace+i][tPlace+i] = square(startMotion)
 	}
 	t.speed, t.place, t.mean = [2]float64{}, [2]float64{}, [2]float64{}
-	t.motion = square(startMotion)
+	t.motion, t.strain = square(startMotion), 0
 	t.clear()
 }
 
 func (t *tiltFilter) clear() {
-	t.span, t.path, t.clipped, t.n = 0, 0, 0, 0
+	t.span, t.clipped, t.n = 0, 0, 0
 	t.turn, t.impulse, t.rate = mat3{}, vec3{}, vec3{}
 }
 
 // add takes one step of dt: mid is the rotation in its middle, accel and rate
-// as measured, turned the angle.
-func (t *tiltFilter) add(mid *mat3, accel, rate *vec3, dt, turned, memory float64) {
+// as measured.
+func (t *tiltFilter) add(mid *mat3, accel, rate, free *vec3, dt, memory float64) {
 	e := mid.mul(accel)
 	for i := range 3 {
 		t.turn[i][0] += mid[i][0] * dt
@@ -72,18 +71,21 @@ func (t *tiltFilter) add(mid *mat3, accel, rate *vec3, dt, turned, memory float6
 		t.rate[i] += rate[i]
 	}
 	k := dt / (memory + dt)
+	for i := range 3 {
+		t.drift[i] += k * (free[i] - t.drift[i])
+	}
 	dx, dy := e[0]-t.mean[0], e[1]-t.mean[1]
 	t.mean[0] += k * dx
 	t.mean[1] += k * dy
 	t.motion += k * ((dx*dx+dy*dy)/2 - t.motion)
 	t.span += dt
-	t.path += turned
 	t.n++
 }
 
 // predict carries speed, place and covariance over the span since the last
 // update: an offset error turns the attitude, tilt times gravity becomes speed.
-func (t *tiltFilter) predict(gravity, walk, scale, noise float64) {
+// turned is the variance that the turn itself adds, rad².
+func (t *tiltFilter) predict(gravity, walk, turned float64) {
 	d := t.span
 	for i := range 2 {
 		t.place[i] += d * (t.speed[i] + t.impulse[i]/2)
@@ -124,9 +126,8 @@ func (t *tiltFilter) predict(gravity, walk, scale, noise float64) {
 			t.p[i][j] = a[i][j]
 		}
 	}
-	q := scale*scale*t.path + noise*noise/2*d + t.clipped
-	t.p[tEast][tEast] += q
-	t.p[tNorth][tNorth] += q
+	t.p[tEast][tEast] += turned
+	t.p[tNorth][tNorth] += turned
 	for i := range 3 {
 		t.p[tOffset+i][tOffset+i] += walk * walk * d
 	}
@@ -157,40 +158,13 @@ func (t *tiltFilter) observe(k int, y, r float64, x *[tiltSize]float64) {
 // stand sees speed and place at zero, as loosely as the motion demands.
 func (t *tiltFilter) stand(tn *tuning, x *[tiltSize]float64) {
 	v := (t.motion + square(tn.accelFloor)) * square(tn.moveTime) / t.span
+	k := t.span / (1 + t.span)
+	s2 := (square(t.speed[0]) + square(t.speed[1])) / 2
+	t.strain += k * (s2/(v*tn.speedCorr+(t.p[tSpeed][tSpeed]+t.p[tSpeed+1][tSpeed+1])/2) - t.strain)
 	for i := range 2 {
 		t.observe(tSpeed+i, -t.speed[i], v*tn.speedCorr, x)
 		t.observe(tPlace+i, -t.place[i], v*square(tn.moveTime)*tn.placeCorr, x)
 	}
-}
-
-// turnAbout follows a large turn of the attitude about up: the horizontal pairs
-// turn with it.
-func (t *tiltFilter) turnAbout(angle float64) {
-	sin, cos := math.Sincos(angle)
-	for _, v := range [...]*[2]float64{&t.speed, &t.place, &t.mean} {
-		v[0], v[1] = cos*v[0]-sin*v[1], sin*v[0]+cos*v[1]
-	}
-	for _, k := range [...]int{tEast, tSpeed, tPlace} {
-		for j := range tiltSize { // rows
-			a, b := t.at(k, j), t.at(k+1, j)
-			if j == k || j == k+1 {
-				continue
-			}
-			*a, *b = cos**a-sin**b, sin**a+cos**b
-		}
-		a, b, c := t.p[k][k], t.p[k][k+1], t.p[k+1][k+1]
-		t.p[k][k] = cos*cos*a - 2*sin*cos*b + sin*sin*c
-		t.p[k][k+1] = sin*cos*(a-c) + (cos*cos-sin*sin)*b
-		t.p[k+1][k+1] = sin*sin*a + 2*sin*cos*b + cos*cos*c
-	}
-}
-
-// at is the place of the covariance of states i and j.
-func (t *tiltFilter) at(i, j int) *float64 {
-	if i > j {
-		i, j = j, i
-	}
-	return &t.p[i][j]
 }
 
 // offsetVariance is the variance of the offset about the direction u.

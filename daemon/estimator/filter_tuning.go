@@ -11,7 +11,8 @@ type tuning struct {
 	placeCorr  float64 // s: of the place
 	moveMemory float64 // s: time constant of the running variance of the acceleration
 	accelFloor float64 // m/s²: least motion assumed
-	tiltScale  float64 // share of the gyroscope's scale error that stays in the tilt after a swing to and fro
+
+	steadyTime float64 // s: for how long an error of the gyroscope's scale acts one way
 
 	// Random walk of the gyroscope's offset, rad/s per √s.
 	gyroWalkRest, gyroWalkMove float64
@@ -28,6 +29,7 @@ type tuning struct {
 	distTurn   float64 // 1/rad: the same for a disturbance, which stays outside
 	lagSigma   float64 // s: prior of the magnetometer's delay
 	fieldFloor float64 // µT: what no average of one epoch removes
+	moveField  float64 // µT√s: error of the field while the board turns, white
 	jitter     float64 // s: part of the delay that stays random
 	excess     float64 // variance ratio above which the field is more than noise
 	attack     float64 // s: rise of the disturbance level
@@ -44,12 +46,12 @@ type tuning struct {
 func defaultTuning() tuning {
 	return tuning{
 		epoch:        0.09,
-		moveTime:     0.31,
+		moveTime:     0.36,
 		speedCorr:    0.5,
 		placeCorr:    1,
 		moveMemory:   2,
 		accelFloor:   0.02,
-		tiltScale:    0.55,
+		steadyTime:   1.8,
 		gyroWalkRest: 0.001 * degree,
 		gyroWalkMove: 0.01 * degree,
 		fieldWalk:    0.01,
@@ -61,6 +63,7 @@ func defaultTuning() tuning {
 		distTurn:     0.01,
 		lagSigma:     0.02,
 		fieldFloor:   0.15,
+		moveField:    0.85,
 		jitter:       0.005,
 		excess:       2,
 		attack:       0.3,
