@@ -38,6 +38,8 @@ type Daemon struct {
 	loop     LoopStatus
 	nextPub  time.Duration
 	ended    bool
+	// axisMeasured: the rotation axis was found in sensor axes.
+	axisMeasured bool
 }
 
 // New prepares a daemon; Run makes it work.
@@ -75,8 +77,8 @@ func (d *Daemon) estimatorOptions() estimator.Options {
 	o := estimator.Options{
 		Inertial:      d.spec,
 		CalTempC:      i.Correct.TempC,
-		MountSigmaDeg: d.opt.MountSigmaDeg,
-		LocalFieldUT:  d.opt.LocalFieldUT,
+		MountSigmaDeg: d.opt.MountSigmaDeg, AxisMeasured: d.axisMeasured,
+		LocalFieldUT: d.opt.LocalFieldUT,
 	}
 	o.AccelError = bodyError(i.Mount, i.Correct.Error)
 	if m := d.opt.Magnetic; m != nil {
@@ -160,11 +162,7 @@ func (d *Daemon) readInertial(now time.Duration) {
 	dev := s.dev.(sensors.Inertial)
 	if spec := dev.Spec(); spec != d.spec {
 		d.spec = spec
-		d.est = estimator.New(d.estimatorOptions())
-		d.place.stale = true
-		if m := d.magnetic; m != nil && m.dev != nil {
-			d.est.SetMagnetic(m.dev.(sensors.Magnetometer).Spec())
-		}
+		d.rebuild()
 	}
 	for {
 		x, err := dev.ReadInertial()
