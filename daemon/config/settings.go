@@ -162,7 +162,7 @@ func Defaults() Settings {
 		Inertial: Sensor{Chip: Auto, Bus: Auto, RateHz: 100, Forward: "+x", Up: "+z"},
 		Magnetic: Sensor{Chip: Auto, Bus: Auto, RateHz: 50, Forward: "+x", Up: "+z"},
 		Aim:      Aim{Kind: "refracted"},
-		Kit: Kit{PixelUM: 4, TrailPx: 2, Lenses: []Lens{
+		Kit: Kit{PixelUM: 4, TrailPx: 1, Lenses: []Lens{
 			{Name: "24 mm", FocalMM: 24, ExposuresS: []float64{120}},
 			{Name: "50 mm", FocalMM: 50, ExposuresS: []float64{120}},
 			{Name: "135 mm", FocalMM: 135, ExposuresS: []float64{120}},
