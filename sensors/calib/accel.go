@@ -36,8 +36,8 @@ type AccelFit struct {
 	// apart (slow poses count only where no rest was).
 	Poses, Directions int
 	// Chi2 and DOF: sum of squared residuals over their variance, and the number
-	// of poses minus the number of coefficients that they determined (prior
-	// knowledge counts as data). A significant excess has been passed on to Cov.
+	// of poses, less the nine coefficients when nothing else determined them. A
+	// significant excess has been passed on to Cov.
 	Chi2 float64
 	DOF  int
 	// SlowSigma is the hand's acceleration found in slow poses, m/s².
@@ -284,7 +284,7 @@ func (a *accelProblem) result(p []float64, q *normal, directions int, prior bool
 	if err != nil {
 		return AccelFit{}, accelRefusal(err.Error(), "add rest poses in other directions")
 	}
-	fit := AccelFit{Poses: len(a.poses), Directions: directions, DOF: len(a.poses) - a.size()}
+	fit := AccelFit{Poses: len(a.poses), Directions: directions, DOF: len(a.poses)}
 	var sum2 float64
 	for i := range a.poses {
 		z := a.resid[i]
@@ -296,8 +296,8 @@ func (a *accelProblem) result(p []float64, q *normal, directions int, prior bool
 		r, _ := a.row(p, &a.poses[i], &j)
 		sum2 += r * r
 	}
-	if prior {
-		fit.DOF += a.size()
+	if !prior {
+		fit.DOF -= 9
 	}
 	// A significant excess (3 sigma of chi-square) means that the poses scatter
 	// by more than was claimed: the covariance grows with it. The prior part

@@ -73,6 +73,7 @@ func FitAxis(samples []sensors.InertialSample, opt AxisOptions) (Axis, error) {
 		}
 	}
 	const advice = "turn the head slowly and evenly through at least a quarter, better a half, without moving the tripod"
+	samples = finiteOnly(samples)
 	if len(samples) < 20 {
 		return Axis{}, axisRefusal(fmt.Sprintf("%d samples", len(samples)), advice)
 	}

@@ -150,7 +150,9 @@ func turnedArc(prev *Affine, ups []upPair, inertial []sensors.InertialSample, bi
 		for i := 1; i < len(inertial); i++ {
 			s := &inertial[i]
 			dt := (s.At - inertial[i-1].At).Seconds()
-			angle += dt * r3.Dot(r3.Sub(s.Gyro, bias), r3.Unit(s.Accel))
+			if step := dt * r3.Dot(r3.Sub(s.Gyro, bias), r3.Unit(s.Accel)); !math.IsNaN(step) {
+				angle += step
+			}
 			lo, hi = min(lo, angle), max(hi, angle)
 		}
 		return min(hi-lo, 2*math.Pi)

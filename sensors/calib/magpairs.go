@@ -30,8 +30,15 @@ type turnPair struct {
 // direction is averaged over the second half of smooth before and the first
 // half after, freed of rotation by the gyroscope.
 func pairUp(magnetic []sensors.MagneticSample, inertial []sensors.InertialSample, o *MagOptions) (ups []upPair, turns []turnPair) {
+	inertial = finiteOnly(inertial)
 	if len(inertial) < 2 || len(magnetic) < 2 {
 		return nil, nil
+	}
+	// The direction of up is no help before the accelerometer is calibrated.
+	useUp := true
+	if o.Accel != nil {
+		tilt, _ := tiltOverSphere(o.Accel, o.Gravity)
+		useUp = tilt < 1
 	}
 	const step, half, maxGap = 100 * time.Millisecond, 125 * time.Millisecond, 100 * time.Millisecond
 	const turnSteps = 2
@@ -73,7 +80,7 @@ func pairUp(magnetic []sensors.MagneticSample, inertial []sensors.InertialSample
 			}
 			// More than a tenth of g of the hand's own acceleration says nothing
 			// about up.
-			if math.Abs(r3.Norm(s)-o.Gravity) < 0.1*o.Gravity {
+			if useUp && math.Abs(r3.Norm(s)-o.Gravity) < 0.1*o.Gravity {
 				ups = append(ups, upPair{raw: n.raw, up: r3.Unit(s), rate: n.rate})
 			}
 		}
@@ -90,7 +97,22 @@ func pairUp(magnetic []sensors.MagneticSample, inertial []sensors.InertialSample
 		copy(last[:], last[1:])
 		last[turnSteps-1] = n
 	}
-	return ups, turns
+	return thin(ups), thin(turns)
+}
+
+// maxPairs bounds the work on long recordings.
+const maxPairs = 6000
+
+func thin[T any](v []T) []T {
+	every := 1 + len(v)/maxPairs
+	if every == 1 {
+		return v
+	}
+	var out []T
+	for i := 0; i < len(v); i += every {
+		out = append(out, v[i])
+	}
+	return out
 }
 
 // interpolate is the field at time at, between samples k and k+1, and its

@@ -10,7 +10,7 @@ import (
 
 // Parameters of the magnetometer problem.
 const (
-	pOffset = 0  // 3, µT
+	// The offset, µT, stands in the first three.
 	pMatrix = 3  // 9, row-major
 	pField  = 12 // total intensity, µT
 	pDown   = 13 // vertical intensity, µT, positive down

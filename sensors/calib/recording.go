@@ -103,7 +103,7 @@ func (res *Result) calibrateInertial(inertial []sensors.InertialSample, opt *Rec
 	}
 	poses := res.Poses
 	if distinctDirections(poses) < 12 && res.GyroBiasKnown {
-		all := append(append([]Pose(nil), poses...), SlowPoses(inertial, res.GyroBias, slowLength, slowRate)...)
+		all := append(append([]Pose(nil), poses...), thin(SlowPoses(inertial, res.GyroBias, slowLength, slowRate))...)
 		// Slow poses are worth their doubt only where the board went round.
 		if distinctDirections(all) >= 6 {
 			poses = all

@@ -2,6 +2,7 @@ package calib
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"gonum.org/v1/gonum/num/quat"
@@ -40,11 +41,27 @@ func newTrack(samples []sensors.InertialSample, bias r3.Vec, maxGap time.Duratio
 		t.q[i] = quat.Mul(t.q[i-1], rotQuat(phi))
 		t.turned[i] = r3.Add(t.turned[i-1], phi)
 		t.broken[i] = t.broken[i-1]
-		if dt <= 0 || dt > maxGap || b.Flags.Has(sensors.Clipped) || rangeRadS > 0 && maxAbs(b.Gyro) > 0.995*rangeRadS || !finite(b.Gyro) {
+		if dt <= 0 || dt > maxGap || b.Flags.Has(sensors.Clipped) || rangeRadS > 0 && maxAbs(b.Gyro) > 0.995*rangeRadS {
 			t.broken[i]++
 		}
 	}
 	return t
+}
+
+// finiteOnly drops samples that hold anything not finite; one would spoil a
+// whole integration.
+func finiteOnly(samples []sensors.InertialSample) []sensors.InertialSample {
+	ok := func(s sensors.InertialSample) bool { return finite(s.Accel) && finite(s.Gyro) }
+	if !slices.ContainsFunc(samples, func(s sensors.InertialSample) bool { return !ok(s) }) {
+		return samples
+	}
+	var out []sensors.InertialSample
+	for _, s := range samples {
+		if ok(s) {
+			out = append(out, s)
+		}
+	}
+	return out
 }
 
 // hasGyro reports whether any rate is there at all.
@@ -96,6 +113,7 @@ func (t *track) stable(lo, mid, hi int) r3.Vec {
 // Stretches with clipped values, faster than maxRate (rad/s) or with more than
 // 0.8 m/s² of the hand's acceleration are left out.
 func SlowPoses(samples []sensors.InertialSample, bias r3.Vec, length time.Duration, maxRate float64) []Pose {
+	samples = finiteOnly(samples)
 	t := newTrack(samples, bias, 100*time.Millisecond, 0)
 	var poses []Pose
 	for lo := 0; lo < len(samples); {
@@ -132,5 +150,5 @@ func (t *track) slowPose(lo, hi int) (Pose, bool) {
 		p.Gyro = r3.Add(p.Gyro, r3.Scale(1/float64(n), t.samples[k].Gyro))
 		p.TempC += t.samples[k].TempC / float64(n)
 	}
-	return p, s < 0.8*0.8 && finite(p.Accel)
+	return p, s < 0.8*0.8
 }

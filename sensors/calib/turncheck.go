@@ -3,6 +3,7 @@ package calib
 import (
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	"gonum.org/v1/gonum/mat"
@@ -81,6 +82,10 @@ func CheckTurn(readings []TurnReading, opt TurnOptions) (Deviation, error) {
 			*v = d
 		}
 	}
+	readings = slices.DeleteFunc(slices.Clone(readings), func(r TurnReading) bool {
+		s := r.CompassRad + r.GyroRad
+		return math.IsNaN(s) || math.IsInf(s, 0)
+	})
 	lo, hi := math.Inf(1), math.Inf(-1)
 	for _, r := range readings {
 		lo, hi = min(lo, r.GyroRad), max(hi, r.GyroRad)
@@ -118,9 +123,7 @@ func turnNodes(readings []TurnReading) []turnNode {
 			last := nodes[len(nodes)-1].diff
 			n.diff = last + math.Remainder(n.diff-last, 2*math.Pi)
 		}
-		if !math.IsNaN(n.diff) && !math.IsInf(n.diff, 0) {
-			nodes = append(nodes, n)
-		}
+		nodes = append(nodes, n)
 	}
 	return nodes
 }
