@@ -78,6 +78,7 @@ func newRootCommand(e env) *cobra.Command {
 		newDemoCommand(e),
 		newExposureCommand(e),
 		newFitCompassCommand(e),
+		newOrientCommand(e),
 		newPairCommand(e),
 		newPolestarCommand(e),
 		newReplayCommand(e),
