@@ -101,7 +101,7 @@ func demo(ctx context.Context, e env, f demoFlags) error {
 	if f.hands == "page" {
 		s.knobs = knobs{night}
 	}
-	if err := demoPairing(ctx, e, &s, d, o.Log, run.announce); err != nil {
+	if err := demoPairing(ctx, e, &s, d, o.Log, run.announce, f.hands == "page"); err != nil {
 		return err
 	}
 	run.finish()
@@ -294,7 +294,7 @@ func round(v float64, digits int) float64 {
 }
 
 // demoPairing serves with a pairing store of its own that ends with the demo.
-func demoPairing(ctx context.Context, e env, s *serving, d *daemon.Daemon, log *slog.Logger, announce func(string)) error {
+func demoPairing(ctx context.Context, e env, s *serving, d *daemon.Daemon, log *slog.Logger, announce func(string), withCode bool) error {
 	dir, err := os.MkdirTemp("", "plumbstar-demo-")
 	if err != nil {
 		return err
@@ -305,6 +305,15 @@ func demoPairing(ctx context.Context, e env, s *serving, d *daemon.Daemon, log *
 		return err
 	}
 	s.pairing = p
+	if withCode {
+		// The page that is opened with this address pairs itself.
+		code, err := p.Issue(api.CodeOptions{Role: api.RoleWrite, Lifetime: 24 * time.Hour, Uses: 1000})
+		if err != nil {
+			return err
+		}
+		plain := announce
+		announce = func(url string) { plain(url + "#code=" + code) }
+	}
 	return s.run(ctx, e, d, log, announce)
 }
 

@@ -14,6 +14,7 @@ import (
 	"plumbstar/api"
 	"plumbstar/astro"
 	"plumbstar/astro/geomag"
+	"plumbstar/astro/pole"
 	"plumbstar/daemon"
 	"plumbstar/daemon/config"
 	"plumbstar/daemon/estimator"
@@ -73,6 +74,9 @@ func replay(cmd *cobra.Command, e env, f replayFlags, path string) error {
 	mount, err := config.ParseMount(f.forward, f.up)
 	if err != nil {
 		return usageError{err}
+	}
+	if f.aim != string(pole.Refracted) && f.aim != string(pole.True) {
+		return usagef("--aim %q: give %s or %s", f.aim, pole.Refracted, pole.True)
 	}
 	start := e.now().UTC()
 	if f.start != "" {

@@ -63,17 +63,26 @@ func serve(cmd *cobra.Command, e env, f serveFlags) error {
 	if err := os.MkdirAll(set.StateDir, 0o750); err != nil {
 		return fmt.Errorf("state directory: %w: choose another with --state-dir", err)
 	}
-	pairing, err := api.OpenPairingDir(filepath.Join(set.StateDir, "pairing"), e.now)
+	pairing, err := api.OpenPairingDir(filepath.Join(set.StateDir, api.PairingFolder), e.now)
 	if err != nil {
 		return err
 	}
 	s := serving{
-		listen: set.Server.Listen, pairing: pairing, hosts: set.Server.Names,
+		listen: set.Server.Listen, pairing: pairing, hosts: append(ownNames(), set.Server.Names...),
 		paired: set.Access.Paired(), streams: set.Server.MaxStreams,
 	}
 	return s.run(cmd.Context(), e, d, log, func(url string) {
 		fmt.Fprintln(e.stdout, "page and API:", url)
 	})
+}
+
+// ownNames are the names under which this machine may be called on a local net.
+func ownNames() []string {
+	name, err := os.Hostname()
+	if err != nil {
+		return nil
+	}
+	return []string{name, name + ".local"}
 }
 
 func serveSettings(f serveFlags) (config.Settings, error) {
