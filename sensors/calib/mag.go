@@ -47,7 +47,7 @@ type MagOptions struct {
 	DipAssumedRad float64
 	// MinOccupied is the least share of the sphere that must have been seen;
 	// 0.35. MaxDirectionSigmaDeg is the largest 1-sigma direction error, at its
-	// worst attitude, that the shape of the ellipsoid may have; 1.
+	// worst attitude, that the shape of the ellipsoid may have; 2.
 	MinOccupied, MaxDirectionSigmaDeg float64
 }
 
@@ -64,7 +64,7 @@ func (o MagOptions) withDefaults() MagOptions {
 	set(&o.AlignSigmaRad, rad(3))
 	set(&o.LagSigmaS, 0.01)
 	set(&o.MinOccupied, 0.35)
-	set(&o.MaxDirectionSigmaDeg, 1)
+	set(&o.MaxDirectionSigmaDeg, 2)
 	if o.DipAssumedRad == 0 {
 		o.DipAssumedRad = rad(65)
 	}
@@ -266,7 +266,7 @@ func (s *shapeFit) check(raws []r3.Vec, centre r3.Vec, o *MagOptions) error {
 		if sd > s.p[pField] {
 			return magRefusal(fmt.Sprintf("%s, which leaves the offset along %s open", s.coverage, axis), turnAdvice)
 		}
-		return magRefusal(fmt.Sprintf("%s; the offset along %s is uncertain by %.2g µT (1 sigma)", s.coverage, axis, sd), turnAdvice)
+		return magRefusal(fmt.Sprintf("%s; directions would be uncertain by up to %.1f° and the offset along %s by %.2g µT (1 sigma)", s.coverage, deg(worst), axis, sd), turnAdvice)
 	}
 	if s.coverage.Occupied < o.MinOccupied {
 		return magRefusal(s.coverage.String()+fmt.Sprintf(", %.0f %% are needed", 100*o.MinOccupied), turnAdvice)

@@ -116,6 +116,7 @@ func SlowPoses(samples []sensors.InertialSample, bias r3.Vec, length time.Durati
 	samples = finiteOnly(samples)
 	t := newTrack(samples, bias, 100*time.Millisecond, 0)
 	var poses []Pose
+	var along []float64
 	for lo := 0; lo < len(samples); {
 		hi := lo
 		var fastest float64
@@ -124,31 +125,54 @@ func SlowPoses(samples []sensors.InertialSample, bias r3.Vec, length time.Durati
 			hi++
 		}
 		if n := hi - lo; n >= 8 && t.broken[hi-1] == t.broken[lo] && fastest <= maxRate && samples[hi-1].At-samples[lo].At > length/2 {
-			if p, ok := t.slowPose(lo, hi); ok {
-				poses = append(poses, p)
+			if p, v, ok := t.slowPose(lo, hi); ok {
+				poses, along = append(poses, p), append(along, v)
 			}
 		}
 		lo = hi
 	}
+	addAlong(poses, along)
 	return poses
 }
 
-func (t *track) slowPose(lo, hi int) (Pose, bool) {
+// slowParts is how many parts of a slow pose are compared for its covariance.
+const slowParts = 5
+
+// slowPose averages the samples lo to hi−1. Fifths of the stretch scatter by the
+// hand's acceleration; what counts for |corrected| = g is the part along
+// gravity, which errors of the rotation hardly touch.
+func (t *track) slowPose(lo, hi int) (p Pose, along float64, ok bool) {
 	mid, n := (lo+hi)/2, hi-lo
-	p := Pose{Start: t.samples[lo].At, End: t.samples[hi-1].At, Accel: t.stable(lo, mid, hi), Readings: n, Slow: true}
-	// Tenths of the stretch scatter by the hand's acceleration, not by noise.
-	const parts = 5
-	var s float64
-	for k := range parts {
-		a, b := lo+n*k/parts, lo+n*(k+1)/parts
-		s += r3.Norm2(r3.Sub(t.stable(a, mid, b), p.Accel)) / 3
+	p = Pose{Start: t.samples[lo].At, End: t.samples[hi-1].At, Accel: t.stable(lo, mid, hi), Readings: n, Slow: true}
+	u := r3.Unit(p.Accel)
+	var across float64
+	for k := range slowParts {
+		a, b := lo+n*k/slowParts, lo+n*(k+1)/slowParts
+		d := r3.Sub(t.stable(a, mid, b), p.Accel)
+		x := r3.Dot(d, u)
+		along += x * x / (slowParts - 1)
+		across += (r3.Norm2(d) - x*x) / 2 / (slowParts - 1)
 	}
-	s /= parts - 1
-	v := s / parts
-	p.AccelCov = Mat3{0: v, 4: v, 8: v}
 	for k := lo; k < hi; k++ {
 		p.Gyro = r3.Add(p.Gyro, r3.Scale(1/float64(n), t.samples[k].Gyro))
 		p.TempC += t.samples[k].TempC / float64(n)
 	}
-	return p, s < 0.8*0.8
+	p.AccelCov = acrossCov(&Mat3{0: across / slowParts, 4: across / slowParts, 8: across / slowParts}, u)
+	return p, along, across < 0.8*0.8 && along < 0.8*0.8
+}
+
+// addAlong gives every slow pose its variance along gravity. That of five parts
+// is a poor estimate, so it is shrunk by half towards the median of all poses.
+func addAlong(poses []Pose, along []float64) {
+	typical := median(append([]float64(nil), along...))
+	for i := range poses {
+		u := r3.Unit(poses[i].Accel)
+		v := (along[i] + typical) / 2 / slowParts
+		c := [3]float64{u.X, u.Y, u.Z}
+		for r := range 3 {
+			for s := range 3 {
+				poses[i].AccelCov[3*r+s] += v * c[r] * c[s]
+			}
+		}
+	}
 }
