@@ -29,24 +29,25 @@ d_lat = np.arcsin(z / r) / RAD * 3600
 d_r = (r - 1.000001018 * (1 - e * e) / (1 + e * np.cos((anomaly + centre) * RAD))) * 1e6
 
 V, E, M, J, S = (f(t) for f in (erfa.fave03, erfa.fae03, erfa.fama03, erfa.faju03, erfa.fasa03))
-D, F = erfa.fad03(t), erfa.faf03(t)
+D, L, A, F = erfa.fad03(t), erfa.fal03(t), erfa.falp03(t), erfa.faf03(t)
 
-def fit(what, residual, terms):
-    columns = [np.ones_like(t)]
-    for _, argument in terms:
+def fit(what, residual, terms, power=0):
+    columns = [t ** k for k in range(power + 1)]
+    for name in terms:
+        argument = eval(name, dict(v=V, e=E, m=M, j=J, s=S, d=D, l=L, a=A, f=F))
         columns += [np.sin(argument), np.cos(argument)]
-    a = np.array(columns).T
-    c = np.linalg.lstsq(a, residual, rcond=None)[0]
-    left = residual - a @ c
-    print(f'// {what}: constant {c[0]:.2f}; left over: largest {abs(left).max():.2f}, rms {left.std():.2f}')
-    for i, (name, _) in enumerate(terms):
-        print(f'{{{name}, {c[1 + 2 * i]:.2f}, {c[2 + 2 * i]:.2f}}},')
+    x = np.array(columns).T
+    c = np.linalg.lstsq(x, residual, rcond=None)[0]
+    left = residual - x @ c
+    print(f'// {what}: mean {c[:power + 1].round(2).tolist()}; left over: largest {abs(left).max():.2f}, rms {left.std():.2f}')
+    for i, name in enumerate(terms):
+        sin, cos = c[power + 1 + 2 * i:power + 3 + 2 * i].round(2) + 0.0
+        print(f'{{{name}, sin: {sin}, cos: {cos}}},')
 
 print(f'// without the terms: longitude {abs(d_lon).max():.1f} arcsec, latitude {abs(d_lat).max():.1f}, distance {abs(d_r).max():.0f}e-6 au')
 fit('longitude, arcsec', d_lon, [
-    ('j - e', J - E), ('d', D), ('2*v - 2*e', 2 * V - 2 * E), ('v - e', V - E), ('2*j - 2*e', 2 * J - 2 * E), ('j', J),
-    ('2*v - 3*e', 2 * V - 3 * E), ('2*m - 2*e', 2 * M - 2 * E), ('2*m - e', 2 * M - E), ('2*j - e', 2 * J - E),
-    ('3*v - 4*e', 3 * V - 4 * E), ('3*v - 5*e', 3 * V - 5 * E), ('3*v - 3*e', 3 * V - 3 * E), ('3*j - 2*e', 3 * J - 2 * E),
-    ('3*m - 2*e', 3 * M - 2 * E), ('s - e', S - E)])
-fit('latitude, arcsec', d_lat, [('f', F)])
-fit('distance, 1e-6 au', d_r, [('d', D), ('j - e', J - E), ('2*v - 2*e', 2 * V - 2 * E)])
+    'j-e', 'd', '2*v-2*e', 'v-e', '2*j-2*e', 'j', '2*v-3*e', '2*m-2*e', '2*m-e', '2*j-e', '3*v-4*e', '3*v-5*e', '3*v-3*e',
+    '3*j-2*e', '3*m-2*e', 's-e', 'd-l', '4*m-3*e', '5*m-3*e', '5*v-8*e', '4*v-4*e', 'm-e', 'd+l', 'd-a', '4*v-6*e', '3*j-e',
+    's'], 2)
+fit('latitude, arcsec', d_lat, ['f', '3*v-4*e', '2*j-e'])
+fit('distance, 1e-6 au', d_r, ['d', 'j-e', '2*v-2*e', '2*j-2*e', 'v-e', '2*m-2*e'])
