@@ -40,11 +40,11 @@ var sameLayer = map[string][]string{
 }
 
 // notDrivers are the subpackages of sensors that drive no chip.
-var notDrivers = []string{"sensors/sim", "sensors/recorded", "sensors/calib", "sensors/gnss", "sensors/sensortest"}
+var notDrivers = []string{"sensors/sim", "sensors/recorded", "sensors/calib", "sensors/stability", "sensors/gnss", "sensors/sensortest"}
 
 // pure packages take time as an argument: no clock, file, goroutine or logger.
 var pure = []string{
-	"sensors", "sensors/calib", "daemon/estimator", "daemon/guidance", "daemon/watch",
+	"sensors", "sensors/calib", "sensors/stability", "daemon/estimator", "daemon/guidance", "daemon/watch",
 	"astro", "astro/geomag", "astro/sky", "astro/pole", "astro/trail",
 }
 
