@@ -99,15 +99,17 @@ func (e *Estimator) Inertial(s sensors.InertialSample) {
 		e.rest.lastOK = false
 		e.base.ok = false
 	}
-	wasStill := e.rest.still
 	e.at, e.have, e.tempC = s.At, true, s.TempC
 	if s.Flags.Has(sensors.Clipped) {
 		e.clippedUntil = s.At + time.Second
 	}
-	e.filter.Inertial(s.At, s.Accel, s.Gyro)
-	if wasStill {
-		e.remember()
+	if e.rest.due(s.At) {
+		e.rest.close()
+		if e.rest.still {
+			e.remember()
+		}
 	}
+	e.filter.Inertial(s.At, s.Accel, s.Gyro)
 	e.rest.inertial(s.At, s.Accel, s.Gyro)
 }
 

@@ -180,23 +180,25 @@ type fieldJump struct {
 	since  time.Duration
 }
 
-// inertial takes one corrected sample in body axes and reports whether a block
-// was closed by it.
+// due reports whether the block is full at the time at; close it then, before
+// the sample is taken.
+func (r *rest) due(at time.Duration) bool { return r.started && at-r.cur.start >= blockLength }
+
+// inertial takes one corrected sample in body axes.
 func (r *rest) inertial(at time.Duration, accel, gyro r3.Vec) {
 	if !r.started {
 		r.started = true
 		r.cur = block{start: at}
 		r.since = at
 	}
-	if at-r.cur.start >= blockLength {
-		r.close()
-		r.cur = block{start: at}
-	}
 	b := &r.cur
+	if b.n == 0 {
+		b.start = at
+	}
 	b.n++
 	b.end = at
 	b.accel = r3.Add(b.accel, accel)
-	b.accelSq = r3.Add(b.accelSq, r3.Vec{X: accel.X * accel.X, Y: accel.Y * accel.Y, Z: accel.Z * accel.Z})
+	b.accelSq = r3.Add(b.accelSq, squares(accel))
 	b.gyro = r3.Add(b.gyro, gyro)
 }
 
@@ -208,12 +210,18 @@ func (r *rest) magnetic(field r3.Vec) {
 	r.cur.field = r3.Add(r.cur.field, field)
 }
 
-// close judges the block and adds it to the average or restarts it.
+// close judges the block, adds it to the average or restarts that, and begins
+// the next block.
 func (r *rest) close() {
-	b := &r.cur
+	b := r.cur
+	r.cur = block{}
 	if b.n == 0 {
 		return
 	}
+	r.judge(&b)
+}
+
+func (r *rest) judge(b *block) {
 	a := r3.Scale(1/b.n, b.accel)
 	g := r3.Scale(1/b.n, b.gyro)
 	if b.n > 1 {
@@ -237,7 +245,7 @@ func (r *rest) close() {
 			return
 		}
 		r.take(b, a, g)
-		r.creep(expected)
+		r.creep(expected, b.end)
 		return
 	}
 
@@ -317,19 +325,19 @@ func (r *rest) acceptField() {
 
 // creep restarts the average when the last second has left it: a slow sink, or
 // a turn below what the gyroscope shows in one block.
-func (r *rest) creep(expected r3.Vec) {
+func (r *rest) creep(expected r3.Vec, end time.Duration) {
 	if r.second.n < 10 || r.accel.n < 20 {
 		return
 	}
 	v := r3.Add(r3.Scale(0.1, r.accel.variance(expected)), r.accel.ofMean(expected))
 	if beyond(r3.Sub(r.second.mean, r.accel.mean), creepSigma, v) {
-		r.restart(r.cur.end, true)
+		r.restart(end, true)
 		return
 	}
 	if r.hasGyro && r.biasN >= 20 {
 		v := atLeast(r3.Scale(0.1, r.gyroLevel.variance()), minRate/creepSigma)
 		if beyond(r3.Sub(r.secondGyro.mean, r.gyroBias), creepSigma, v) {
-			r.restart(r.cur.end, false)
+			r.restart(end, false)
 		}
 	}
 }
