@@ -203,7 +203,7 @@ func fitShape(raws []r3.Vec, o *MagOptions) (*shapeFit, error) {
 	p[pField] = strength
 	s := &shapeFit{p: p, problem: shapeProblem(raws, p, sigma)}
 	s.problem.lift = noise * noise * strength / (radius * radius)
-	q, err := s.problem.solve(p, 2, 2)
+	q, err := s.problem.solve(p, 1, 2)
 	if err != nil {
 		return nil, magRefusal(err.Error(), turnAdvice)
 	}

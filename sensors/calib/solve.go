@@ -106,8 +106,13 @@ func levenberg(p []float64, build func(p []float64, q *normal)) (*normal, error)
 		var step mat.VecDense
 		// An ill-conditioned step is still a step; the cost decides.
 		_ = ch.SolveVecTo(&step, mat.NewVecDense(len(p), cur.g))
+		promise := 0.0
 		for i := range p {
 			trial[i] = p[i] - step.AtVec(i)
+			promise += cur.g[i] * step.AtVec(i)
+		}
+		if promise <= 1e-7*cur.cost && mu < 1 {
+			return cur, nil // not worth the step
 		}
 		next.reset()
 		build(trial, next)
