@@ -109,7 +109,7 @@ func TestTiltAndHeadingSigma(t *testing.T) {
 	if got := m.HeadingSigma(r3.Vec{Z: -45}, r3.Vec{Z: 1}, math.NaN()); !math.IsInf(got, 1) {
 		t.Errorf("heading sigma at the magnetic pole %g", got)
 	}
-	// The tilt's share enters by the tangent of the dip: FACTS-like figure, 0.1°
+	// The tilt's share enters by the tangent of the dip: 0.1°
 	// of tilt is 0.25° of heading at dip 68°.
 	none := Uncalibrated(Magnetometer, 0, 0)
 	acc := Uncalibrated(Accelerometer, standardGravity*rad(0.1), 0)
