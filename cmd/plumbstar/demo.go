@@ -28,6 +28,7 @@ type demoFlags struct {
 	site   string
 	hands  string
 	listen string
+	faults []string
 }
 
 func newDemoCommand(e env) *cobra.Command {
@@ -49,6 +50,7 @@ machine meanwhile. At the end the truth is compared with the estimate.`,
 	fl.StringVar(&f.site, "site", "larkmoor", "invented site: larkmoor (north) or dry-lagoon (south)")
 	fl.StringVar(&f.hands, "hands", "auto", "who turns the knobs: auto, or page for the person at the page")
 	fl.StringVar(&f.listen, "listen", "127.0.0.1:8484", "address of page and API; port 0 takes any")
+	fl.StringArrayVar(&f.faults, "fault", nil, "trouble as WHAT@FROM-TO, for example magnetometer@20s-35s; WHAT: "+demoFaultHelp)
 	return c
 }
 
@@ -69,6 +71,10 @@ func demo(ctx context.Context, e env, f demoFlags) error {
 			return err
 		}
 	}
+	faults, err := parseDemoFaults(f.faults)
+	if err != nil {
+		return err
+	}
 	night, err := scenario.NewNight(place, f.seed, scenario.Ordinary)
 	if err != nil {
 		return err
@@ -87,10 +93,19 @@ func demo(ctx context.Context, e env, f demoFlags) error {
 	if f.json {
 		run.out = e.stderr
 	}
+	run.lineEnd = "\n"
+	if isTerminal(run.out) {
+		run.lineStart, run.lineEnd = "\r\x1b[K", ""
+	}
 	end := run.begin + f.length
 	night.Clock.AfterStep(func(now time.Duration) {
 		if now >= end {
 			cancel()
+		}
+		for i := range faults {
+			if said := faults[i].step(night.Bus, now-run.begin); said != "" {
+				fmt.Fprintf(run.out, "%s%6.1f s  %s\n", run.lineStart, (now - run.begin).Seconds(), said)
+			}
 		}
 		run.step(now, f.hands == "auto")
 	})
@@ -170,6 +185,9 @@ type demoRun struct {
 	begin time.Duration
 	out   io.Writer
 
+	// lineStart and lineEnd make one live line on a terminal, many elsewhere.
+	lineStart, lineEnd string
+
 	seen, shown time.Duration
 	last        *daemon.Snapshot
 	alt, az     float64 // truth at the last snapshot
@@ -190,9 +208,19 @@ func (r *demoRun) step(now time.Duration, auto bool) {
 	if s.Mono-r.shown >= time.Second {
 		r.shown = s.Mono
 		alt, az := r.night.Truth()
-		fmt.Fprintf(r.out, "%6.1f s  %-9s %-44s error %s  truth %.2f° high, azimuth %.2f°\n",
-			(s.Mono - r.begin).Seconds(), s.Estimate.State, s.Guidance.Text, amount(s.Guidance.Error), alt, az)
+		fmt.Fprintf(r.out, "%s%6.1f s  %-9s error %-14s truth %6.2f° %6.2f°  %s%s",
+			r.lineStart, (s.Mono - r.begin).Seconds(), s.Estimate.State, amount(s.Guidance.Error), alt, az, s.Guidance.Text, r.lineEnd)
 	}
+}
+
+// isTerminal reports whether w is a character device.
+func isTerminal(w io.Writer) bool {
+	f, ok := w.(*os.File)
+	if !ok {
+		return false
+	}
+	st, err := f.Stat()
+	return err == nil && st.Mode()&os.ModeCharDevice != 0
 }
 
 // finish takes truth and estimate of the same moment.

@@ -157,6 +157,7 @@ func getGuidance(t *testing.T, url string) map[string]any {
 func TestDemoRefusesWrongUse(t *testing.T) {
 	for _, args := range [][]string{
 		{"demo", "--site", "nowhere"}, {"demo", "--hands", "three"}, {"demo", "--for", "-1s"},
+		{"demo", "--fault", "cat@1s-2s"}, {"demo", "--fault", "bus@2s-1s"}, {"demo", "--fault", "bus"},
 		{"demo", "--speed", "0"}, {"demo", "--speed", "fast"}, {"demo", "extra"}, {"demo", "--bogus"},
 	} {
 		e, _, errs := testEnv()
@@ -165,6 +166,26 @@ func TestDemoRefusesWrongUse(t *testing.T) {
 		}
 		if n := strings.Count(errs.String(), "\n"); n != 1 {
 			t.Errorf("%v: %d lines on stderr: %s", args, n, errs)
+		}
+	}
+}
+
+// Pulling the magnetometer away leaves the altitude, and the direction comes
+// back by itself; the same on the command line as in the daemon's own tests.
+func TestDemoSurvivesTrouble(t *testing.T) {
+	t.Parallel()
+	for _, what := range []string{"magnetometer", "inertial", "bus"} {
+		e, out, errs := testEnv()
+		code := run(context.Background(), e, []string{"demo", "--for", "50s", "--speed", "max", "--listen", "127.0.0.1:0",
+			"--json", "--fault", what + "@25s-33s"})
+		if code != 0 {
+			t.Fatalf("%s: status %d: %s", what, code, errs)
+		}
+		if !strings.Contains(out.String(), `"within_95":true`) {
+			t.Errorf("%s: %s", what, out)
+		}
+		if !strings.Contains(errs.String(), "direction not known") && what == "magnetometer" {
+			t.Errorf("%s: the direction was given without a magnetometer: %s", what, errs)
 		}
 	}
 }
