@@ -213,16 +213,6 @@ func (r *demoRun) step(now time.Duration, auto bool) {
 	}
 }
 
-// isTerminal reports whether w is a character device.
-func isTerminal(w io.Writer) bool {
-	f, ok := w.(*os.File)
-	if !ok {
-		return false
-	}
-	st, err := f.Stat()
-	return err == nil && st.Mode()&os.ModeCharDevice != 0
-}
-
 // finish takes truth and estimate of the same moment.
 func (r *demoRun) finish() {
 	r.last = r.d.Latest()
