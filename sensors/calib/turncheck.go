@@ -38,6 +38,18 @@ type TurnOptions struct {
 	MinArcRad float64
 }
 
+func (o TurnOptions) withDefaults() TurnOptions {
+	for v, d := range map[*float64]float64{
+		&o.SemicircularSigma: rad(3), &o.QuadrantalSigma: rad(0.5), &o.GyroScaleSigma: 0.01,
+		&o.GyroDriftSigma: rad(0.02), &o.MinArcRad: rad(45), &o.FloorSigma: rad(0.1),
+	} {
+		if *v <= 0 {
+			*v = d
+		}
+	}
+	return o
+}
+
 // Deviation is a compass swing by gyroscope: the curve that must be added to
 // the compass heading φ to get the magnetic heading,
 //
@@ -74,14 +86,7 @@ type Deviation struct {
 // What the turn did not check stays as unsure as before: At of a heading
 // outside the arc has nearly the sigma of the options.
 func CheckTurn(readings []TurnReading, opt TurnOptions) (Deviation, error) {
-	for v, d := range map[*float64]float64{
-		&opt.SemicircularSigma: rad(3), &opt.QuadrantalSigma: rad(0.5), &opt.GyroScaleSigma: 0.01,
-		&opt.GyroDriftSigma: rad(0.02), &opt.MinArcRad: rad(45), &opt.FloorSigma: rad(0.1),
-	} {
-		if *v <= 0 {
-			*v = d
-		}
-	}
+	opt = opt.withDefaults()
 	readings = slices.DeleteFunc(slices.Clone(readings), func(r TurnReading) bool {
 		s := r.CompassRad + r.GyroRad
 		return math.IsNaN(s) || math.IsInf(s, 0)
