@@ -46,6 +46,7 @@ type Filter struct {
 	haveMag        bool
 	gyroTurn       float64 // rad about up, gyroscope alone
 	gyroWalk       float64 // rad², variance of it without that of the offset
+	turning        float64 // (rad/s)², largest squared mean rate since the last rest
 	since          float64 // s since origin when the disturbance began
 	refused, early uint64
 
@@ -129,7 +130,7 @@ func (f *Filter) Magnetic(at time.Duration, fieldUT r3.Vec) {
 		near := rotation(q)
 		r = &near
 	}
-	f.still.addField(t-f.lastMag, &m)
+	f.still.addField(t-f.lastMag, &m, f.opt.NoGyro)
 	f.haveMag, f.lastMag = true, t
 	f.head.add(r, &m, &f.rate)
 }
@@ -223,6 +224,17 @@ func (f *Filter) update() {
 // offset that goes with it.
 func (f *Filter) settle() float64 {
 	p := &f.tilt.p
+	if f.still.quiet < f.tune.restTime {
+		f.turning = max(f.turning, f.tilt.drift.norm2())
+	} else if f.turning > 0 {
+		// In a steady turn the error of the scale passes as offset; the first
+		// rest after it must not trust the offset more than that.
+		v := square(f.opt.GyroScale) * f.turning
+		for i := range 3 {
+			p[tOffset+i][tOffset+i] += v
+		}
+		f.turning = 0
+	}
 	v := vec3{p[tOffset][tOffset], p[tOffset+1][tOffset+1], p[tOffset+2][tOffset+2]}
 	if f.opt.NoGyro {
 		v = vec3{1, 1, 1}
@@ -232,7 +244,8 @@ func (f *Filter) settle() float64 {
 			p[tOffset+i][tOffset+i] += jump
 		}
 	}
-	if f.still.rest {
+	if f.still.quiet >= f.tune.restTime {
+		// At rest, or in a turn as smooth as rest.
 		return f.tune.gyroWalkRest
 	}
 	return f.tune.gyroWalkMove
@@ -266,6 +279,7 @@ func (f *Filter) updateTilt(walk, turned float64) {
 	}
 	for i := range 3 {
 		f.offset[i] += x[tOffset+i]
+		f.head.rateStep += x[tOffset+i] * f.rot[2][i]
 	}
 	f.turnBy(x[tEast], x[tNorth])
 	if t.strain > strainLimit {
@@ -292,16 +306,14 @@ func (f *Filter) reopen() {
 		for j := i; j < 3; j++ {
 			t.p[tOffset+i][tOffset+j] = 0
 		}
-		t.p[tOffset+i][tOffset+i] = square(f.opt.GyroOffset)
+		t.p[tOffset+i][tOffset+i] = square(farOffset * f.opt.GyroOffset)
 	}
-	h := &f.head
-	h.spread(square(reopenedTilt))
-	h.forget(cRate, square(f.opt.GyroOffset))
-	h.saved.ok, h.saving.ok = false, false
-	f.gyroWalk += square(reopenedTilt)
+	f.head.restart(&f.opt, &f.tune)
+	f.head.p[cRate][cRate] = square(farOffset * f.opt.GyroOffset)
+	f.gyroWalk += math.Pi * math.Pi
 }
 
-// reopenedTilt is the sigma of tilt and heading after that, rad.
+// reopenedTilt is the sigma of the tilt after that, rad.
 const reopenedTilt = 0.3
 
 // Without a gyroscope the attitude is free to turn at these rates, rad/√s.
@@ -310,6 +322,8 @@ const (
 	freeTurnRest   = 0.002
 	// freeHeadingRest is larger: gravity does not show a turn about it.
 	freeHeadingRest = 0.05
+	// freeTilt is the least sigma of the tilt while moving, rad.
+	freeTilt = 0.05
 )
 
 // levelOnly is the tilt update of a board without gyroscope: the mean specific
@@ -327,6 +341,9 @@ func (f *Filter) levelOnly() {
 		h = 1
 	}
 	v := (t.motion + square(f.tune.accelFloor)) / square(gravity)
+	if !f.still.rest {
+		v = max(v, square(freeTilt))
+	}
 	var y [2]float64
 	for i, c := range [2]float64{e[1] / h, -e[0] / h} {
 		p := min(t.p[i][i]+q*t.span, square(math.Pi))

@@ -41,11 +41,14 @@ func (c *compass) azimuth() (angle, variance float64) {
 }
 
 // spread adds the variance v (rad²) to the direction of the horizontal field.
+// What a large turn takes from its length along the old direction goes with it:
+// the mean of (1 - cos)² is v²/2 and a bit.
 func (c *compass) spread(v float64) {
 	x, y := c.field[0], c.field[1]
-	c.p[0][0] += v * y * y
-	c.p[0][1] -= v * x * y
-	c.p[1][1] += v * x * x
+	w := min(v*v/2, v)
+	c.p[0][0] += v*y*y + w*x*x
+	c.p[0][1] += (w - v) * x * y
+	c.p[1][1] += v*x*x + w*y*y
 }
 
 // forget cuts state k loose from the others and gives it the variance v.
@@ -187,9 +190,9 @@ func (c *compass) excess(r *vec3, white, tilt, stray, k float64) (along, up, acr
 	return max(0, ra2-k*(v+va+tilt*z2)), max(0, r[2]*r[2]-k*(v+c.p[2][2]+tilt*h2)), max(0, rc2-k*(v+vc+tilt*z2))
 }
 
-// observe is the Kalman update with the field of one epoch; noise is the
-// variance of its components. False means that the covariance is spoilt.
-func (c *compass) observe(f *fieldMean, noise *vec3) (rate float64, ok bool) {
+// observe is the Kalman update with the field of one epoch: residual e, variance
+// of its components noise. False means that the covariance is spoilt.
+func (c *compass) observe(f *fieldMean, e, noise *vec3) (rate float64, ok bool) {
 	// P H^T, column by column; the covariance is mirrored first, so that its
 	// columns can be read as rows.
 	var full [compassSize]compassVec
@@ -234,7 +237,6 @@ func (c *compass) observe(f *fieldMean, noise *vec3) (rate float64, ok bool) {
 	if !(l00 > 0 && l11 > 0 && l22 > 0) || math.IsInf(l00*l11*l22, 0) {
 		return 0, false
 	}
-	e := c.residual(f)
 	u0 := (e[0] - c.stray[0]) / l00
 	u1 := (e[1] - c.stray[1] - l10*u0) / l11
 	u2 := (e[2] - c.stray[2] - l20*u0 - l21*u1) / l22
@@ -248,9 +250,11 @@ func (c *compass) observe(f *fieldMean, noise *vec3) (rate float64, ok bool) {
 	}
 	for i := range compassSize {
 		a, b, d := y0[i], y1[i], y2[i]
-		row := &c.p[i]
-		for j := i; j < compassSize; j++ {
-			row[j] -= a*y0[j] + b*y1[j] + d*y2[j]
+		// Slices of one length spare the bounds checks of the inner loop.
+		row := c.p[i][i:]
+		z0, z1, z2 := y0[i:][:len(row)], y1[i:][:len(row)], y2[i:][:len(row)]
+		for j := range row {
+			row[j] -= a*z0[j] + b*z1[j] + d*z2[j]
 		}
 	}
 	return c.correct(&x), true

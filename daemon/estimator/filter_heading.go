@@ -20,6 +20,7 @@ type headingFilter struct {
 
 	// Sums since the last update.
 	span, path float64
+	rateStep   float64     // rad/s about up by which the offset was corrected elsewhere
 	wander     float64     // rad², variance of the turn about up
 	strolled   float64     // rad between anchors: path without tremor and noise
 	anchor     quat.Number // attitude in the level frame
@@ -32,7 +33,7 @@ type headingFilter struct {
 	hold  float64 // the same, kept until turning or the old field's return clears it
 	calm  float64 // s without excess
 	on    bool
-	left  vec3 // residual of the last field, µT
+	left  vec3 // residual of the last field before it was used, µT
 
 	saved, saving bookmark
 	back          float64 // s for which the saved state explains the field again
@@ -42,10 +43,11 @@ type headingFilter struct {
 // become since.
 type bookmark struct {
 	compass
-	ok      bool
-	age     float64 // s
-	walk    float64 // rad², variance of the heading added since
-	rateVar float64 // (rad/s)², largest of the offset about the vertical since
+	ok       bool
+	age      float64 // s
+	walk     float64 // rad², variance of the heading added since
+	strolled float64 // rad turned since
+	rateVar  float64 // (rad/s)², largest of the offset about the vertical since
 }
 
 func (h *headingFilter) restart(o *FilterOptions, tn *tuning) {
@@ -98,7 +100,7 @@ func (h *headingFilter) seeLength(f Field) (rate float64) {
 }
 
 func (h *headingFilter) clear() {
-	h.span, h.path, h.wander, h.strolled, h.n = 0, 0, 0, 0, 0
+	h.span, h.path, h.rateStep, h.wander, h.strolled, h.n = 0, 0, 0, 0, 0, 0
 	h.sum, h.swing, h.turn = vec3{}, vec3{}, mat3{}
 	h.lever = [3][9]float64{}
 }
@@ -181,6 +183,7 @@ func (h *headingFilter) predict(tn *tuning, stray float64, d drift) {
 	for _, b := range [...]*bookmark{&h.saved, &h.saving} {
 		b.age += s
 		b.walk += d.turnVar
+		b.strolled += h.strolled
 		b.rateVar = max(b.rateVar, d.rateVar)
 	}
 	// Turned over, the vertical rate is that of another sensor axis.
@@ -211,6 +214,7 @@ func (h *headingFilter) update(o *FilterOptions, tn *tuning, noise float64, tilt
 	moving := min(f.rate/fullMoveRate, 1)
 	h2, z2 := square(f.field[0])+square(f.field[1]), square(f.field[2])
 	white := noise/f.n + square(tn.fieldFloor) + moving*square(tn.moveField)/f.span + square(tn.jitter*f.rate)*(h2+z2)
+	h.left = h.residual(&f)
 	if h.known {
 		h.judge(tn, &f, white, (tilt[0]+tilt[1])/2, o.StrayUT)
 	}
@@ -219,16 +223,18 @@ func (h *headingFilter) update(o *FilterOptions, tn *tuning, noise float64, tilt
 		rate += h.limit(cStray+i, v, -h.stray[i])
 	}
 	if d.rateVar > 0 {
-		rate += h.limit(cRate, d.rateVar, 0)
+		// The tilt filter knows the offset better now: its correction is what
+		// the error of the rate was, and the heading drifted by it.
+		h.limit(cRate, d.rateVar, h.rateStep)
 	}
 	white += h.level
-	r, ok := h.observe(&f, &vec3{white + tilt[1]*z2, white + tilt[0]*z2, white + (tilt[0]+tilt[1])/2*h2})
+	e := h.residual(&f)
+	r, ok := h.observe(&f, &e, &vec3{white + tilt[1]*z2, white + tilt[0]*z2, white + (tilt[0]+tilt[1])/2*h2})
 	rate += r
 	if !h.known && o.Field.StrengthUT > 0 {
 		rate += h.seeLength(o.Field)
 	}
 	h.known = true
-	h.left = h.residual(&f)
 	h.clear()
 	return rate, ok
 }
@@ -237,8 +243,7 @@ func (h *headingFilter) update(o *FilterOptions, tn *tuning, noise float64, tilt
 // opens the covariance when something new has come. It undoes an episode whose
 // cause is gone.
 func (h *headingFilter) judge(tn *tuning, f *fieldMean, white, tilt, stray float64) {
-	raw := h.residual(f)
-	along, up, across := h.excess(&raw, white, tilt, stray, tn.excess)
+	along, up, across := h.excess(&h.left, white, tilt, stray, tn.excess)
 	now := (along + up) / 2
 	tau := tn.attack
 	if now < h.level {
@@ -271,7 +276,7 @@ func (h *headingFilter) judge(tn *tuning, f *fieldMean, white, tilt, stray float
 			return
 		}
 		if h.back += f.span; h.back > tn.returned {
-			h.undo()
+			h.undo(tn, stray)
 		}
 	case !h.on:
 		h.back = 0
@@ -288,10 +293,16 @@ func (h *headingFilter) judge(tn *tuning, f *fieldMean, white, tilt, stray float
 }
 
 // undo goes back to the bookmark: the disturbed episode taught nothing.
-func (h *headingFilter) undo() {
+func (h *headingFilter) undo(tn *tuning, stray float64) {
 	b := &h.saved
+	phi := math.Exp(-tn.strayTurn * b.strolled)
+	for i := range 3 {
+		b.decay(cStray+i, phi, (1-phi*phi)*square(stray))
+		b.stray[i] *= phi
+		b.p[cIron+i][cIron+i] += square(tn.ironWalk) * b.strolled
+	}
 	b.spread(min(b.walk+b.rateVar*square(b.age), 1))
-	b.age, b.walk, b.rateVar = 0, 0, 0
+	b.age, b.walk, b.strolled, b.rateVar = 0, 0, 0, 0
 	h.compass = b.compass
 	h.saving = *b
 	h.level, h.hold, h.on, h.back = 0, 0, false, 0

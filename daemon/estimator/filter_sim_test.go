@@ -19,15 +19,14 @@ type simBoard struct {
 	magEvery            int     // inertial samples per field sample
 	q                   quat.Number
 	offset, accelOff    vec3
-	iron, stray         vec3
+	iron, stray, motion vec3
 	gyroScale, magScale mat3
 	field               vec3 // ENU, µT
-	magnet, clip        vec3 // added on the board, sensor axes
+	magnet              vec3 // added on the board, sensor axes
 	outside             vec3 // added outside, ENU
-	shake               float64
 
-	at time.Duration
-	n  int
+	n    int                                    // samples so far: the clock
+	also func(at time.Duration, a, g, m r3.Vec) // sees every sample, too
 }
 
 func newSimBoard(seed uint64, o FilterOptions) *simBoard {
@@ -73,7 +72,7 @@ func (b *simBoard) run(f *Filter, seconds float64, w vec3) {
 
 func (b *simBoard) sample(f *Filter, w vec3) {
 	b.n++
-	b.at = time.Duration(float64(b.n) / b.rate * 1e9)
+	at := time.Duration(float64(b.n) / b.rate * 1e9)
 	r := rotation(b.q)
 	var back mat3
 	for i := range 3 {
@@ -83,11 +82,7 @@ func (b *simBoard) sample(f *Filter, w vec3) {
 	}
 	g := back.mul(&w)
 	g = b.gyroScale.mul(&g)
-	up := vec3{0, 0, gravity}
-	for i, s := range b.vec(b.shake) {
-		up[i] += s
-	}
-	a := back.mul(&up)
+	a := back.mul(&vec3{0, 0, gravity})
 	e := b.field
 	for i := range 3 {
 		e[i] += b.stray[i] + b.outside[i]
@@ -95,16 +90,28 @@ func (b *simBoard) sample(f *Filter, w vec3) {
 	m := back.mul(&e)
 	m = b.magScale.mul(&m)
 	// Density times root of half the rate is the sigma of one sample.
-	moving := min(math.Sqrt(w.norm2())/fullMoveRate, 1) * square(defaultTuning().moveField) * b.rate
-	gn, an, mn := b.vec(b.opt.GyroNoise*math.Sqrt(b.rate/2)), b.vec(0.02), b.vec(math.Sqrt(square(b.opt.MagNoiseUT)+moving))
+	gn, an, mn := b.vec(b.opt.GyroNoise*math.Sqrt(b.rate/2)), b.vec(0.02), b.vec(b.opt.MagNoiseUT)
+	// The field error of motion lasts 0.3 s; in the long run it is as white
+	// noise of the density moveField.
+	const lasting = 0.3
+	phi, moving := math.Exp(-1/(b.rate*lasting)), math.Sqrt(min(math.Sqrt(w.norm2())/fullMoveRate, 1))
+	d := b.vec(defaultTuning().moveField * math.Sqrt((1-phi*phi)/(2*lasting)))
+	for i := range 3 {
+		b.motion[i] = b.motion[i]*phi + d[i]
+		mn[i] += moving * b.motion[i]
+	}
 	for i := range 3 {
 		g[i] += b.offset[i] + gn[i]
 		a[i] += b.accelOff[i] + an[i]
 		m[i] += b.iron[i] + b.magnet[i] + mn[i]
 	}
-	f.Inertial(b.at, r3.Vec{X: a[0], Y: a[1], Z: a[2]}, r3.Vec{X: g[0], Y: g[1], Z: g[2]})
+	av, gv, mv := r3.Vec{X: a[0], Y: a[1], Z: a[2]}, r3.Vec{X: g[0], Y: g[1], Z: g[2]}, r3.Vec{X: m[0], Y: m[1], Z: m[2]}
+	f.Inertial(at, av, gv)
 	if b.magEvery > 0 && b.n%b.magEvery == 0 {
-		f.Magnetic(b.at, r3.Vec{X: m[0], Y: m[1], Z: m[2]})
+		f.Magnetic(at, mv)
+	}
+	if b.also != nil {
+		b.also(at, av, gv, mv)
 	}
 }
 

@@ -8,6 +8,7 @@ import "math"
 // turned.
 type stillness struct {
 	accel, rate, field vec3 // running means, 0.5 s
+	slowRate           vec3 // the same over 2 s
 	haveField          bool
 	rateVar            float64 // running variance of the rate per axis
 	quiet              float64 // s within the limits
@@ -22,17 +23,22 @@ type stillness struct {
 	noiseCount int
 }
 
-const stillMemory = 0.5 // s
+// Time constants of the means, s: the slow one sees slower turns, later.
+const (
+	stillMemory = 0.5
+	slowMemory  = 2.0
+)
 
 func (s *stillness) begin(accel, rate *vec3) {
-	*s = stillness{accel: *accel, rate: *rate}
+	*s = stillness{accel: *accel, rate: *rate, slowRate: *rate}
 }
 
 func (s *stillness) add(tn *tuning, dt float64, accel, rate *vec3) {
-	k := dt / (stillMemory + dt)
+	k, slow := dt/(stillMemory+dt), dt/(slowMemory+dt)
 	var da, dr float64
 	for i := range 3 {
 		s.rate[i] += k * (rate[i] - s.rate[i])
+		s.slowRate[i] += slow * (rate[i] - s.slowRate[i])
 		s.accel[i] += k * (accel[i] - s.accel[i])
 		dr += square(rate[i] - s.rate[i])
 		da += square(accel[i] - s.accel[i])
@@ -45,19 +51,25 @@ func (s *stillness) add(tn *tuning, dt float64, accel, rate *vec3) {
 	s.quiet += dt
 }
 
-// addField follows the field in sensor axes and, at rest, its noise.
-func (s *stillness) addField(dt float64, field *vec3) {
+// addField follows the field in sensor axes and, at rest, its noise. alone means
+// that there is no gyroscope: then the field must show the turns about the
+// vertical.
+func (s *stillness) addField(dt float64, field *vec3, alone bool) {
 	if !s.haveField {
 		s.haveField, s.field, s.prevField = true, *field, *field
 		return
 	}
 	k := dt / (stillMemory + dt)
-	var d float64
+	var d, off float64
 	for i := range 3 {
 		s.field[i] += k * (field[i] - s.field[i])
 		d += square(field[i] - s.prevField[i])
+		off += square(field[i] - s.field[i])
 	}
 	s.prevField = *field
+	if alone && off > square(fieldTurn)*s.field.norm2()+d {
+		s.quiet, s.rest = 0, false
+	}
 	if s.rest {
 		// The difference of two samples has twice the variance of one. The
 		// first second is a plain mean, then one over about 200 samples.
@@ -65,6 +77,10 @@ func (s *stillness) addField(dt float64, field *vec3) {
 		s.noiseSum += (d/6 - s.noiseSum) / float64(s.noiseCount)
 	}
 }
+
+// fieldTurn is the relative change of the field within stillMemory that is a
+// turn, rad.
+const fieldTurn = 0.03
 
 // settle decides on rest: offset is the known offset of the gyroscope with the
 // variances v per axis and, unlearned, prior2. It returns the square of the step
@@ -74,16 +90,16 @@ func (s *stillness) settle(tn *tuning, span float64, offset, v *vec3, noise, pri
 		s.rest = false
 		return 0
 	}
-	var step2 float64
-	inside := true
+	// The noise of a mean is that of the samples in twice its time constant.
+	var step2, slow2, known float64
 	for i := range 3 {
-		d2 := square(s.rate[i] - offset[i])
-		step2 += d2
-		// The mean's own noise: that of 2*stillMemory of samples.
-		if d2 > square(tn.gateFloor)+16*(v[i]+noise*noise/2/stillMemory) {
-			inside = false
-		}
+		step2 += square(s.rate[i] - offset[i])
+		slow2 += square(s.slowRate[i] - offset[i])
+		known += v[i]
 	}
+	n := 3 * noise * noise / 2
+	inside := step2 <= square(tn.gateFloor)+9*(known+n/(2*stillMemory)) &&
+		slow2 <= square(tn.gateFloor)+9*(known+n/(2*slowMemory))
 	if inside {
 		s.rest, s.off = true, 0
 		return 0

@@ -13,7 +13,11 @@ const (
 )
 
 // startMotion is the sigma of the acceleration before any is measured, m/s².
-const startMotion = 0.1
+// startAge is the weight that this has, s.
+const (
+	startMotion = 0.1
+	startAge    = 0.1
+)
 
 type tiltFilter struct {
 	p     [tiltSize][tiltSize]float64 // covariance, upper triangle
@@ -29,6 +33,7 @@ type tiltFilter struct {
 	n       int
 
 	drift  vec3       // running mean of the rate without offset, sensor axes, rad/s
+	age    float64    // s since the restart
 	strain float64    // running mean of the squared speed over its variance
 	mean   [2]float64 // running mean of the horizontal specific force
 	motion float64    // running variance about it, per axis, (m/s²)²
@@ -50,7 +55,7 @@ func (t *tiltFilter) restart(tiltSigma float64) {
 		t.p[tPlace+i][tPlace+i] = square(startMotion)
 	}
 	t.speed, t.place, t.mean = [2]float64{}, [2]float64{}, [2]float64{}
-	t.motion, t.strain = square(startMotion), 0
+	t.motion, t.strain, t.age = square(startMotion), 0, startAge
 	t.clear()
 }
 
@@ -70,7 +75,9 @@ func (t *tiltFilter) add(mid *mat3, accel, rate, free *vec3, dt, memory float64)
 		t.impulse[i] += e[i] * dt
 		t.rate[i] += rate[i]
 	}
-	k := dt / (memory + dt)
+	// Young means forget faster, so that a start at rest is soon known as such.
+	t.age += dt
+	k := dt / (min(memory, t.age) + dt)
 	for i := range 3 {
 		t.drift[i] += k * (free[i] - t.drift[i])
 	}
@@ -148,9 +155,10 @@ func (t *tiltFilter) observe(k int, y, r float64, x *[tiltSize]float64) {
 	for i := range tiltSize {
 		g := h[i] * s
 		x[i] += g * y
-		row := &t.p[i]
-		for j := i; j < tiltSize; j++ {
-			row[j] -= g * h[j]
+		row := t.p[i][i:]
+		col := h[i:][:len(row)]
+		for j := range row {
+			row[j] -= g * col[j]
 		}
 	}
 }

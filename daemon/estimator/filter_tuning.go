@@ -45,7 +45,7 @@ type tuning struct {
 
 func defaultTuning() tuning {
 	return tuning{
-		epoch:        0.09,
+		epoch:        0.12,
 		moveTime:     0.36,
 		speedCorr:    0.5,
 		placeCorr:    1,
@@ -74,6 +74,6 @@ func defaultTuning() tuning {
 		restRate:     2 * degree,
 		restAccel:    0.5,
 		restTime:     1.5,
-		gateFloor:    0.05 * degree,
+		gateFloor:    0.03 * degree,
 	}
 }
