@@ -125,6 +125,35 @@ func (f Finder) Mark(aim, star astro.Direction) Mark {
 	return m
 }
 
+// StarMove is how a star must move in the finder, as the eye sees it.
+type StarMove struct {
+	RightDeg float64 `json:"right_deg"`
+	UpDeg    float64 `json:"up_deg"`
+	Words    string  `json:"words"` // "down and left"; empty when it is in place
+}
+
+// From is the move that brings a star, seen at a place in the finder in degrees
+// right and up, to the mark.
+func (m Mark) From(xDeg, yDeg float64) StarMove {
+	right, up := m.XDeg-xDeg, m.YDeg-yDeg
+	return StarMove{RightDeg: right, UpDeg: up, Words: Towards(right, up)}
+}
+
+// AtHour is the place in the finder, degrees right and up, of a reading on its
+// scale (on a clock face when it has none) and a distance from the centre.
+func (f Finder) AtHour(hour, offsetArcmin float64) (xDeg, yDeg float64) {
+	angle := hour * 30
+	if f.Hours > 0 {
+		turned := hour / float64(f.Hours) * 360
+		if f.CounterClockwise {
+			turned = -turned
+		}
+		angle = turned + f.RotationDeg
+	}
+	sin, cos := math.Sincos(angle * radPerDeg)
+	return offsetArcmin / 60 * sin, offsetArcmin / 60 * cos
+}
+
 // CirclePlace tells where an offset lies among the finder's circles.
 type CirclePlace struct {
 	// Inner and Outer are the circles just inside and outside; null beyond the last.

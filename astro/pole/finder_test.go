@@ -68,12 +68,27 @@ func TestScaleOfTheFinder(t *testing.T) {
 		{Finder{View: Inverted, FieldDeg: 6, Hours: 24}, 18},
 		{Finder{View: Inverted, FieldDeg: 6, Hours: 24, RotationDeg: 180}, 6},
 	} {
-		if m := tt.f.Mark(aim, star); m.ScaleHour == nil || math.Abs(*m.ScaleHour-tt.want) > 1e-9 {
+		m := tt.f.Mark(aim, star)
+		if m.ScaleHour == nil || math.Abs(*m.ScaleHour-tt.want) > 1e-9 {
 			t.Errorf("%+v: scale %v, want %v", tt.f, m.ScaleHour, tt.want)
+			continue
+		}
+		// The reading leads back to the place, and a star there need not move.
+		x, y := tt.f.AtHour(*m.ScaleHour, m.OffsetArcmin)
+		if move := m.From(x, y); math.Hypot(move.RightDeg, move.UpDeg) > 1e-9 {
+			t.Errorf("%+v: the scale leads to %v, %v: %+v", tt.f, x, y, m)
 		}
 	}
-	if m := (Finder{View: Erect, FieldDeg: 6}).Mark(aim, star); m.ScaleHour != nil {
+	plain := Finder{View: Erect, FieldDeg: 6}
+	m := plain.Mark(aim, star)
+	if m.ScaleHour != nil {
 		t.Errorf("no scale reads %v", *m.ScaleHour)
+	}
+	if x, y := plain.AtHour(3, 60); math.Abs(x-1) > 1e-9 || math.Abs(y) > 1e-9 {
+		t.Errorf("three o'clock at 60' lies %v right and %v up", x, y)
+	}
+	if move := m.From(0.5, 0.5); move.Words != "down and right" || math.Abs(move.RightDeg-0.5) > 1e-9 {
+		t.Errorf("the star must move %+v", move)
 	}
 }
 

@@ -48,7 +48,7 @@ air and refracted, and the offset from the refracted pole; other columns pass th
 			return err
 		}
 		if o.csv != "" {
-			if err := refuseWithCSV(cmd, args, "lat", "lon", "height-m", "pressure-hpa", "temp-c", "time", "star", "aim", "json"); err != nil {
+			if err := refuseWithCSV(cmd, args, append(finderFlagNames(), "lat", "lon", "height-m", "pressure-hpa", "temp-c", "time", "star", "aim", "json")...); err != nil {
 				return err
 			}
 			return polestarTable(e).runFile(cmd.Context(), e, o.csv)

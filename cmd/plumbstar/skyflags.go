@@ -89,6 +89,11 @@ func (f *finderFlags) bind(cmd *cobra.Command) {
 	flags.StringVar(&f.circles, "circles", "", "circles of the finder as `YEAR:ARCMIN,...`, such as 2020:39.6,2030:36.8")
 }
 
+// finderFlagNames are the flags of bind.
+func finderFlagNames() []string {
+	return []string{"view", "field-deg", "limit-mag", "rotation-deg", "scale-hours", "counterclockwise", "circles"}
+}
+
 // finder checks the flags.
 func (f *finderFlags) finder() (pole.Finder, error) {
 	f.View = pole.View(f.view)

@@ -47,7 +47,7 @@ centre without air at -0.833, -6, -12, -18 degrees; empty: does not happen); oth
 			return err
 		}
 		if o.csv != "" {
-			if err := refuseWithCSV(cmd, args, "lat", "lon", "height-m", "pressure-hpa", "temp-c", "date", "json", "svg"); err != nil {
+			if err := refuseWithCSV(cmd, args, append(finderFlagNames(), "lat", "lon", "height-m", "pressure-hpa", "temp-c", "date", "json", "svg")...); err != nil {
 				return err
 			}
 			return tonightTable().runFile(cmd.Context(), e, o.csv)
