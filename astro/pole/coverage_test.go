@@ -179,10 +179,14 @@ func noisy(r *rand.Rand, v vec3, sigmaDeg float64) vec3 {
 
 func TestFromFramesCoverage(t *testing.T) {
 	for _, tt := range []struct {
-		name   string
-		known  bool
-		frames int
-	}{{"head angles known", true, 2}, {"head angles unknown", false, 3}} {
+		name          string
+		known         bool
+		frames        int
+		nearest, wide float64 // distance of the camera's aim from the axis, degrees
+	}{
+		{"head angles known", true, 2, 3, 40}, {"head angles unknown", false, 3, 3, 40},
+		{"camera across the axis", true, 3, 85, 10}, {"camera along the axis", true, 3, 0.1, 0.5},
+	} {
 		var c tally
 		for seed := range uint64(seeds) {
 			r := rand.New(rand.NewPCG(seed, 12))
@@ -193,7 +197,7 @@ func TestFromFramesCoverage(t *testing.T) {
 			if lat < 0 {
 				forward = 1
 			}
-			radius := (3 + 40*r.Float64()) * math.Pi / 180
+			radius := (tt.nearest + tt.wide*r.Float64()) * math.Pi / 180
 			d := azAlt(axis)
 			right := vec3{math.Cos(d.AzDeg * math.Pi / 180), -math.Sin(d.AzDeg * math.Pi / 180), 0}
 			zero := axis.turned(right, radius).turned(axis, 6.28*r.Float64())

@@ -230,7 +230,7 @@ func (f *fit) misfit(s solution) []float64 {
 
 // chance is the probability that chi-square is at least as large.
 func chance(chiSquare float64, freedom int) float64 {
-	if freedom <= 0 {
+	if freedom <= 0 || !(chiSquare > 0) {
 		return 1
 	}
 	return 1 - distuv.ChiSquared{K: float64(freedom)}.CDF(chiSquare)

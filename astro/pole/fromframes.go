@@ -121,27 +121,29 @@ func startOfCircle(aim astro.Direction, frames []FrameCentre) (axis astro.Direct
 	if hemisphereOf(aim) == astro.South {
 		sense = 1
 	}
-	farthest := 1e-6 // radians: nothing smaller is a turn
+	surest := 1e-6 // sine of the angle between the two: nothing smaller is a turn
 	for i, a := range frames {
 		for _, b := range frames[:i] {
-			chord := r3.Norm(r3.Sub(a.Direction.Vec(), b.Direction.Vec()))
+			va, vb := a.Direction.Vec(), b.Direction.Vec()
+			apart := r3.Norm(r3.Cross(va, vb))
 			turn := math.Remainder((a.HeadDeg-b.HeadDeg)*radPerDeg, 2*math.Pi)
-			if !a.HeadKnown || !b.HeadKnown || chord <= farthest || math.Abs(turn) < 1e-3 {
+			if !a.HeadKnown || !b.HeadKnown || apart <= surest || math.Abs(turn) < 1e-3 {
 				continue
 			}
-			va, vb := a.Direction.Vec(), b.Direction.Vec()
 			// The axis lies on the perpendicular bisector of the two, at the distance
-			// where they appear turned by the angle: the sign of a clockwise turn for an
-			// eye along the axis is that of sense.
+			// where they appear turned by the angle (a right triangle: sin distance is
+			// tan half / tan half turn); the sign of a clockwise turn for an eye along
+			// the axis is that of sense. Of the two solutions the one towards the pole.
 			mid := r3.Unit(r3.Add(va, vb))
 			side := r3.Unit(r3.Cross(r3.Sub(va, vb), mid))
-			half := math.Asin(chord / 2)
-			t := math.Tan(half) / math.Tan(turn/2*sense)
-			// tan(turn/2) = tan(half)/sin(distance): solve and keep the near solution.
-			distance := math.Asin(math.Max(-1, math.Min(1, t)))
-			cos, sin := math.Cos(distance), math.Sin(distance)
-			one := r3.Add(r3.Scale(cos, mid), r3.Scale(-sin, side))
-			best, farthest = one, chord
+			half := math.Atan2(r3.Norm(r3.Sub(va, vb)), r3.Norm(r3.Add(va, vb)))
+			sine := math.Max(-1, math.Min(1, math.Tan(half)/math.Tan(turn/2*sense)))
+			near := r3.Sub(r3.Scale(math.Sqrt(1-sine*sine), mid), r3.Scale(sine, side))
+			far := r3.Sub(r3.Scale(-math.Sqrt(1-sine*sine), mid), r3.Scale(sine, side))
+			best, surest = near, apart
+			if r3.Dot(far, towards) > r3.Dot(near, towards) {
+				best = far
+			}
 		}
 	}
 	if best == (r3.Vec{}) {
