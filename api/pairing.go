@@ -59,7 +59,7 @@ type tries struct {
 
 // against starts anew for another code.
 func (t *tries) against(id string) {
-	if t.code != id {
+	if t.code != id || t.device == nil { // a broken file may have an empty id
 		*t = tries{code: id, device: map[netip.Prefix]int{}}
 	}
 }
