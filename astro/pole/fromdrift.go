@@ -50,8 +50,8 @@ func FromDrift(setup DriftSetup, readings []DriftReading) (Fix, error) {
 	if err := setup.Air.Validate(); err != nil {
 		return Fix{}, err
 	}
-	if !(setup.RateSigmaArcsecPerMin >= 0 && setup.RateSigmaArcsecPerMin <= 60) {
-		return Fix{}, fmt.Errorf("sigma of the drive's rate %v arcsec a minute: give 0 to 60", setup.RateSigmaArcsecPerMin)
+	if s := setup.RateSigmaArcsecPerMin; !sigmaOrNone(s) || s > 60 {
+		return Fix{}, fmt.Errorf("sigma of the drive's rate %v arcsec a minute: give 0 to 60", s)
 	}
 	if len(readings) == 0 {
 		return Fix{}, &Degenerate{"no drift was measured", "measure the drift in declination of a star near the meridian and of one low in the east or west"}
@@ -127,8 +127,8 @@ func (r DriftReading) check() error {
 		return fmt.Errorf("hour angle %v°: give -180 to 180, west positive", r.HourAngleDeg)
 	case !in(r.DecDeg, 90):
 		return fmt.Errorf("star declination %v°: give -90 to 90", r.DecDeg)
-	case !(r.NorthSigma >= 0 && r.EastSigma >= 0 && r.NorthSigma <= 1e4 && r.EastSigma <= 1e4):
-		return fmt.Errorf("sigmas %v and %v: give arcsec per minute, 0 for a drift that was not measured", r.NorthSigma, r.EastSigma)
+	case !sigmaOrNone(r.NorthSigma) || !sigmaOrNone(r.EastSigma):
+		return fmt.Errorf("sigmas %v and %v: give 0.0001 to 10000 arcsec per minute, 0 for a drift that was not measured", r.NorthSigma, r.EastSigma)
 	case r.NorthSigma == 0 && r.EastSigma == 0:
 		return fmt.Errorf("no sigma: give that of the drift to the north, to the east, or both")
 	case r.NorthSigma > 0 && !in(r.NorthArcsecPerMin, 900), r.EastSigma > 0 && !in(r.EastArcsecPerMin, 900):
@@ -136,6 +136,8 @@ func (r DriftReading) check() error {
 	}
 	return nil
 }
+
+func sigmaOrNone(s float64) bool { return s == 0 || s >= 1e-4 && s <= 1e4 }
 
 // apparentMotion is where the air shows a star (east, north, up) and how that
 // moves above the horizon, in units of the sidereal rate.

@@ -12,6 +12,9 @@ import (
 // to the pole. Common practice, no source.
 const DefaultFinderSigmaDeg = 0.05
 
+// finestSigmaDeg is the smallest uncertainty that a reading may claim: 0.04 arcsec.
+const finestSigmaDeg = 1e-5
+
 // FinderReading is "this star is seen here".
 type FinderReading struct {
 	Star astro.Seen // where it stands at the moment of the reading
@@ -43,8 +46,8 @@ func FromFinder(aim astro.Direction, finder Finder, readings []FinderReading) (F
 		if r.Label == "" {
 			labels[i] = r.Star.Name
 		}
-		if !(sigma > 0 && sigma <= 10) {
-			return Fix{}, fmt.Errorf("reading %d (%s): sigma %v°: give more than 0, up to 10", i+1, labels[i], r.SigmaDeg)
+		if !(sigma >= finestSigmaDeg && sigma <= 10) {
+			return Fix{}, fmt.Errorf("reading %d (%s): sigma %v°: give %v to 10, or 0 for the default", i+1, labels[i], r.SigmaDeg, finestSigmaDeg)
 		}
 		if !(math.Hypot(r.XDeg, r.YDeg) <= finder.FieldDeg/2*1.05) {
 			return Fix{}, fmt.Errorf("reading %d (%s): %v° right, %v° up is outside the finder's field of %v°", i+1, labels[i], r.XDeg, r.YDeg, finder.FieldDeg)

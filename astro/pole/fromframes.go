@@ -96,8 +96,8 @@ func (c FrameCentre) check() error {
 	switch {
 	case !(c.Direction.AltDeg >= -90 && c.Direction.AltDeg <= 90) || !(c.Direction.AzDeg >= -360 && c.Direction.AzDeg <= 720):
 		return fmt.Errorf("azimuth %v°, altitude %v°: give a direction", c.Direction.AzDeg, c.Direction.AltDeg)
-	case !(c.SigmaDeg >= 0 && c.SigmaDeg <= 5):
-		return fmt.Errorf("sigma %v°: give 0 (default) to 5", c.SigmaDeg)
+	case c.SigmaDeg != 0 && !(c.SigmaDeg >= finestSigmaDeg && c.SigmaDeg <= 5):
+		return fmt.Errorf("sigma %v°: give %v to 5, or 0 for the default", c.SigmaDeg, finestSigmaDeg)
 	case c.HeadKnown && (!(math.Abs(c.HeadDeg) <= 3600) || !(c.HeadSigmaDeg >= 0 && c.HeadSigmaDeg <= 45)):
 		return fmt.Errorf("head angle %v° with sigma %v°: give degrees, and a sigma up to 45", c.HeadDeg, c.HeadSigmaDeg)
 	}

@@ -1,7 +1,6 @@
 package trail
 
 import (
-	"errors"
 	"math"
 
 	"gonum.org/v1/gonum/num/quat"
@@ -44,7 +43,7 @@ func (t Trails) Worst() float64 {
 // picture: the largest distance between any two points of each trail, through
 // the real projection. A star that leaves the lens's view trails without end.
 func TrailsIn(k Kit, e Error, hemisphere astro.Hemisphere, f Frame, exposureS float64) (Trails, error) {
-	if err := errors.Join(k.Validate(), e.Validate()); err != nil {
+	if err := check(k, e); err != nil {
 		return Trails{}, err
 	}
 	return k.trails(e, hemisphere, f, exposureS), nil
@@ -54,7 +53,7 @@ func TrailsIn(k Kit, e Error, hemisphere astro.Hemisphere, f Frame, exposureS fl
 // (centre only, or corners too) below the kit's limit; +Inf when half a day of
 // rotation would not reach it.
 func LongestInS(k Kit, e Error, hemisphere astro.Hemisphere, f Frame, corners bool) (float64, error) {
-	if err := errors.Join(k.Validate(), e.Validate()); err != nil {
+	if err := check(k, e); err != nil {
 		return 0, err
 	}
 	longest := func(seconds float64) float64 {
@@ -77,6 +76,13 @@ func LongestInS(k Kit, e Error, hemisphere astro.Hemisphere, f Frame, corners bo
 		}
 	}
 	return low, nil
+}
+
+func check(k Kit, e Error) error {
+	if err := k.Validate(); err != nil {
+		return err
+	}
+	return e.Validate()
 }
 
 func (k Kit) trails(e Error, hemisphere astro.Hemisphere, f Frame, exposureS float64) Trails {

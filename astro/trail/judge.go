@@ -44,10 +44,7 @@ type Judgement struct {
 // error alone: the worst place of the sky is assumed, so most pictures fare
 // better.
 func Judge(k Kit, exposureS float64, e Error) (Judgement, error) {
-	if err := k.Validate(); err != nil {
-		return Judgement{}, err
-	}
-	if err := e.Validate(); err != nil {
+	if err := check(k, e); err != nil {
 		return Judgement{}, err
 	}
 	if !(exposureS > 0 && exposureS <= 86400) {
