@@ -361,6 +361,10 @@ func (f *Filter) updateHeading(walk float64) {
 		rateVar:  t.offsetVariance(&f.rot[2]),
 		rateWalk: walk,
 	}
+	if f.still.rest {
+		d.turnVar = square(f.tune.restTurn) * h.span
+	}
+	d.rateVar = max(d.rateVar, square(f.tune.creep))
 	if f.opt.NoGyro {
 		free := freeTurnMoving
 		if f.still.rest {

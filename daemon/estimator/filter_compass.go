@@ -170,8 +170,8 @@ func (c *compass) residual(f *fieldMean) vec3 {
 	return r
 }
 
-// excess is by how much the squares of the residual r exceed k times their
-// expected variance: along the horizontal field, up, and across the field.
+// excess is by how much the squares of the residual r exceed their expected
+// variance, zero up to k times that: along the horizontal field, up, and across it.
 // white is the noise and tilt the variance of the tilt (rad²), stray the sigma
 // of the local field.
 func (c *compass) excess(r *vec3, white, tilt, stray, k float64) (along, up, across float64) {
@@ -187,7 +187,14 @@ func (c *compass) excess(r *vec3, white, tilt, stray, k float64) (along, up, acr
 	vc := (y*y*c.p[0][0] - 2*x*y*c.p[0][1] + x*x*c.p[1][1]) / h2
 	ra2 := square(x*r[0]+y*r[1]) / h2
 	rc2 := square(y*r[0]-x*r[1]) / h2
-	return max(0, ra2-k*(v+va+tilt*z2)), max(0, r[2]*r[2]-k*(v+c.p[2][2]+tilt*h2)), max(0, rc2-k*(v+vc+tilt*z2))
+	return surplus(ra2, v+va+tilt*z2, k), surplus(r[2]*r[2], v+c.p[2][2]+tilt*h2, k), surplus(rc2, v+vc+tilt*z2, k)
+}
+
+func surplus(r2, v, k float64) float64 {
+	if r2 <= k*v {
+		return 0
+	}
+	return r2 - v
 }
 
 // observe is the Kalman update with the field of one epoch: residual e, variance

@@ -18,6 +18,8 @@ type headingFilter struct {
 	known bool // the field was seen
 	model bool // its strength and dip are known from outside
 
+	length, lengthVar float64 // of the horizontal field by the model, µT and µT²
+
 	// Sums since the last update.
 	span, path float64
 	rateStep   float64     // rad/s about up by which the offset was corrected elsewhere
@@ -29,25 +31,22 @@ type headingFilter struct {
 	lever      [3][9]float64
 	n          int
 
-	level float64 // variance of the field beyond the expected, now, µT²
-	hold  float64 // the same, kept until turning or the old field's return clears it
-	calm  float64 // s without excess
-	on    bool
-	left  vec3 // residual of the last field before it was used, µT
+	level  float64 // variance of the field beyond the expected, now, µT²
+	hold   float64 // the same, kept until turning or the old field's return clears it
+	before float64 // excess of the last epoch, µT²
+	calm   float64 // s without excess
+	on     bool
+	left   vec3 // residual of the last field before it was used, µT
 
 	saved, saving bookmark
 	back          float64 // s for which the saved state explains the field again
 }
 
-// bookmark is the state at a calm moment and how uncertain the level frame has
-// become since.
+// bookmark is the state at a calm moment, carried on without the field since.
 type bookmark struct {
 	compass
-	ok       bool
-	age      float64 // s
-	walk     float64 // rad², variance of the heading added since
-	strolled float64 // rad turned since
-	rateVar  float64 // (rad/s)², largest of the offset about the vertical since
+	ok  bool
+	age float64 // s
 }
 
 func (h *headingFilter) restart(o *FilterOptions, tn *tuning) {
@@ -63,40 +62,38 @@ func (h *headingFilter) restart(o *FilterOptions, tn *tuning) {
 	}
 	h.p[cLag][cLag] = square(tn.lagSigma)
 	h.p[cRate][cRate] = square(o.GyroOffset)
+	h.before = math.Inf(1)
 	h.setModel(o.Field)
 }
 
-// setModel takes strength and dip from outside. The vertical field is a state;
-// the horizontal one is known by its length only, which is seen once there is
-// a direction.
+// setModel takes strength and dip from outside. They give the vertical field
+// and the length of the horizontal one, whose direction the first field shows.
 func (h *headingFilter) setModel(f Field) {
 	if !(f.StrengthUT > 0) {
 		return
 	}
-	h.model = true
 	sin, cos := math.Sincos(f.DipDeg * degree)
 	sf, sd := f.StrengthSigmaUT, f.StrengthUT*f.DipSigmaDeg*degree
+	h.model = true
 	h.field[2] = -f.StrengthUT * sin
 	h.forget(cField+2, square(sin*sf)+square(cos*sd))
+	h.length, h.lengthVar = f.StrengthUT*cos, square(cos*sf)+square(sin*sd)
+	h.saved.ok, h.saving.ok, h.before = false, false, math.Inf(1)
 	if h.known {
-		h.seeLength(f)
+		angle, v := h.azimuth()
+		h.aim(angle, v)
 	}
-	h.saved.ok, h.saving.ok = false, false
 }
 
-// seeLength is the observation of the horizontal field's length.
-func (h *headingFilter) seeLength(f Field) (rate float64) {
-	sin, cos := math.Sincos(f.DipDeg * degree)
-	v := square(cos*f.StrengthSigmaUT) + square(sin*f.StrengthUT*f.DipSigmaDeg*degree)
-	l := math.Hypot(h.field[0], h.field[1])
-	if l == 0 {
-		return 0
-	}
-	x, y := h.field[0]/l, h.field[1]/l
-	var col compassVec
-	h.axpy(&col, cField, x)
-	h.axpy(&col, cField+1, y)
-	return h.see(&col, x*col[cField]+y*col[cField+1], f.StrengthUT*cos-l, v)
+// aim sets the horizontal field to the model's length, and to the azimuth angle
+// with the variance v.
+func (h *headingFilter) aim(angle, v float64) {
+	y, x := math.Cos(angle), math.Sin(angle)
+	across := min(v*square(h.length), square(openField))
+	h.forget(cField, h.lengthVar*x*x+across*y*y)
+	h.forget(cField+1, h.lengthVar*y*y+across*x*x)
+	h.p[cField][cField+1] = (h.lengthVar - across) * x * y
+	h.field[0], h.field[1] = h.length*x, h.length*y
 }
 
 func (h *headingFilter) clear() {
@@ -176,33 +173,26 @@ type drift struct {
 	rateWalk float64 // rad/s/√s
 }
 
-func (h *headingFilter) predict(tn *tuning, stray float64, d drift) {
-	s := h.span
-	h.turnWith(s)
-	h.spread(d.turnVar)
-	for _, b := range [...]*bookmark{&h.saved, &h.saving} {
-		b.age += s
-		b.walk += d.turnVar
-		b.strolled += h.strolled
-		b.rateVar = max(b.rateVar, d.rateVar)
-	}
+// predict carries the covariance over s seconds in which the board strolled by
+// so many radians; v is the variance of the local field, of which ordinary is
+// not a disturbance.
+func (c *compass) predict(tn *tuning, s, strolled, ordinary, v float64, d drift) {
+	c.turnWith(s)
+	c.spread(d.turnVar)
 	// Turned over, the vertical rate is that of another sensor axis.
-	phi := math.Exp(-h.strolled)
-	h.decay(cRate, phi, (1-phi*phi)*d.rateVar+square(d.rateWalk)*s)
-
-	s2 := square(stray)
-	v := s2 + max(h.level, h.hold)
-	phi = math.Exp(-(s2*tn.strayTurn + (v-s2)*tn.distTurn) / v * h.strolled)
+	phi := math.Exp(-strolled)
+	c.decay(cRate, phi, (1-phi*phi)*d.rateVar+square(d.rateWalk)*s)
+	phi = math.Exp(-(ordinary*tn.strayTurn + (v-ordinary)*tn.distTurn) / v * strolled)
 	for i := range 3 {
-		h.decay(cStray+i, phi, (1-phi*phi)*v+square(tn.strayWalk)*s)
-		h.stray[i] *= phi
-		h.p[cIron+i][cIron+i] += square(tn.ironWalk) * h.strolled
-		h.p[cField+i][cField+i] += square(tn.fieldWalk) * s
+		c.decay(cStray+i, phi, (1-phi*phi)*v+square(tn.strayWalk)*s)
+		c.stray[i] *= phi
+		c.p[cIron+i][cIron+i] += square(tn.ironWalk) * strolled
+		c.p[cField+i][cField+i] += square(tn.fieldWalk) * s
 	}
 	for a := range 9 {
-		h.p[cScale+a][cScale+a] += square(tn.scaleWalk) * s
+		c.p[cScale+a][cScale+a] += square(tn.scaleWalk) * s
 	}
-	h.p[cLag][cLag] += square(tn.lagWalk) * s
+	c.p[cLag][cLag] += square(tn.lagWalk) * s
 }
 
 // update takes the field since the last one and returns the correction of the
@@ -210,17 +200,24 @@ func (h *headingFilter) predict(tn *tuning, stray float64, d drift) {
 // attitude about x and y, rad².
 func (h *headingFilter) update(o *FilterOptions, tn *tuning, noise float64, tilt [2]float64, d drift) (rate float64, ok bool) {
 	f := h.means()
-	h.predict(tn, o.StrayUT, d)
+	ordinary := square(o.StrayUT)
+	h.predict(tn, h.span, h.strolled, ordinary, ordinary+max(h.level, h.hold), d)
+	for _, b := range [...]*bookmark{&h.saved, &h.saving} {
+		if b.ok {
+			b.predict(tn, h.span, h.strolled, ordinary, ordinary, d)
+			b.age += h.span
+		}
+	}
 	moving := min(f.rate/fullMoveRate, 1)
 	h2, z2 := square(f.field[0])+square(f.field[1]), square(f.field[2])
 	white := noise/f.n + square(tn.fieldFloor) + moving*square(tn.moveField)/f.span + square(tn.jitter*f.rate)*(h2+z2)
+	if !h.known && h.model {
+		h.aim(math.Atan2(f.field[0], f.field[1]), math.Pi*math.Pi)
+		h.known = true
+	}
 	h.left = h.residual(&f)
 	if h.known {
 		h.judge(tn, &f, white, (tilt[0]+tilt[1])/2, o.StrayUT)
-	}
-	v := square(o.StrayUT) + max(h.level, h.hold)
-	for i := range 3 {
-		rate += h.limit(cStray+i, v, -h.stray[i])
 	}
 	if d.rateVar > 0 {
 		// The tilt filter knows the offset better now: its correction is what
@@ -231,13 +228,15 @@ func (h *headingFilter) update(o *FilterOptions, tn *tuning, noise float64, tilt
 	e := h.residual(&f)
 	r, ok := h.observe(&f, &e, &vec3{white + tilt[1]*z2, white + tilt[0]*z2, white + (tilt[0]+tilt[1])/2*h2})
 	rate += r
-	if !h.known && o.Field.StrengthUT > 0 {
-		rate += h.seeLength(o.Field)
-	}
 	h.known = true
 	h.clear()
 	return rate, ok
 }
+
+// twoWitnesses widens the variance that two components give to the third: 95 %
+// of Student's distribution with two degrees of freedom lie within 4.3 sigmas
+// instead of 1.96, and of three states that share the doubt one keeps two thirds.
+const twoWitnesses = 7.2
 
 // judge compares the field with what is expected, sets level and hold, and
 // opens the covariance when something new has come. It undoes an episode whose
@@ -245,11 +244,13 @@ func (h *headingFilter) update(o *FilterOptions, tn *tuning, noise float64, tilt
 func (h *headingFilter) judge(tn *tuning, f *fieldMean, white, tilt, stray float64) {
 	along, up, across := h.excess(&h.left, white, tilt, stray, tn.excess)
 	now := (along + up) / 2
-	tau := tn.attack
-	if now < h.level {
-		tau = tn.release
+	if h.calm >= tn.proven {
+		now = max(now, (along+up+across)/3)
 	}
-	h.level += (1 - math.Exp(-f.span/tau)) * (now - h.level)
+	// One bad sample is no disturbance: the lesser of the last two counts.
+	twice := min(now, h.before)
+	h.before = now
+	h.level = max(twice, h.level+(1-math.Exp(-f.span/tn.release))*(now-h.level))
 	h.hold *= math.Exp(-tn.holdTurn * h.strolled)
 	if now == 0 && across == 0 {
 		h.calm += f.span
@@ -259,24 +260,28 @@ func (h *headingFilter) judge(tn *tuning, f *fieldMean, white, tilt, stray float
 		// proven yet, it may have been there from the start.
 		for i := range 3 {
 			h.p[cIron+i][cIron+i] += rise
+			h.p[cStray+i][cStray+i] += rise
 			if h.calm < tn.proven && !(h.model && i == 2) {
-				h.p[cField+i][cField+i] += rise
+				h.p[cField+i][cField+i] += twoWitnesses * rise
 			}
 		}
 		h.hold = h.level
 	}
 	was := h.on
-	h.on = h.hold > square(1.25*stray) || h.on && h.hold > square(0.5*stray)
+	h.on = h.hold > square(1.5*stray) || h.on && h.hold > square(0.9*stray)
 	switch {
 	case h.on && h.saved.ok:
 		old := h.saved.residual(f)
-		a, u, _ := h.saved.excess(&old, white, tilt, stray, tn.excess)
-		if a > 0 || u > 0 {
+		a, u, c := h.saved.excess(&old, white, tilt, stray, tn.excess)
+		if a > 0 || u > 0 || c > 0 {
 			h.back = 0
 			return
 		}
 		if h.back += f.span; h.back > tn.returned {
-			h.undo(tn, stray)
+			// The disturbed episode taught nothing.
+			h.compass = h.saved.compass
+			h.saving = h.saved
+			h.level, h.hold, h.on, h.back = 0, 0, false, 0
 		}
 	case !h.on:
 		h.back = 0
@@ -290,20 +295,4 @@ func (h *headingFilter) judge(tn *tuning, f *fieldMean, white, tilt, stray float
 			h.saving = bookmark{compass: h.compass, ok: true}
 		}
 	}
-}
-
-// undo goes back to the bookmark: the disturbed episode taught nothing.
-func (h *headingFilter) undo(tn *tuning, stray float64) {
-	b := &h.saved
-	phi := math.Exp(-tn.strayTurn * b.strolled)
-	for i := range 3 {
-		b.decay(cStray+i, phi, (1-phi*phi)*square(stray))
-		b.stray[i] *= phi
-		b.p[cIron+i][cIron+i] += square(tn.ironWalk) * b.strolled
-	}
-	b.spread(min(b.walk+b.rateVar*square(b.age), 1))
-	b.age, b.walk, b.strolled, b.rateVar = 0, 0, 0, 0
-	h.compass = b.compass
-	h.saving = *b
-	h.level, h.hold, h.on, h.back = 0, 0, false, 0
 }

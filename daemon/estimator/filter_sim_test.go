@@ -25,6 +25,9 @@ type simBoard struct {
 	magnet              vec3 // added on the board, sensor axes
 	outside             vec3 // added outside, ENU
 
+	late int      // samples by which the field is late
+	past []r3.Vec // fields so far
+
 	n    int                                    // samples so far: the clock
 	also func(at time.Duration, a, g, m r3.Vec) // sees every sample, too
 }
@@ -70,9 +73,11 @@ func (b *simBoard) run(f *Filter, seconds float64, w vec3) {
 	}
 }
 
+func (b *simBoard) now() time.Duration { return time.Duration(float64(b.n) / b.rate * 1e9) }
+
 func (b *simBoard) sample(f *Filter, w vec3) {
 	b.n++
-	at := time.Duration(float64(b.n) / b.rate * 1e9)
+	at := b.now()
 	r := rotation(b.q)
 	var back mat3
 	for i := range 3 {
@@ -106,6 +111,10 @@ func (b *simBoard) sample(f *Filter, w vec3) {
 		m[i] += b.iron[i] + b.magnet[i] + mn[i]
 	}
 	av, gv, mv := r3.Vec{X: a[0], Y: a[1], Z: a[2]}, r3.Vec{X: g[0], Y: g[1], Z: g[2]}, r3.Vec{X: m[0], Y: m[1], Z: m[2]}
+	if b.late > 0 {
+		b.past = append(b.past, mv)
+		mv = b.past[max(0, len(b.past)-1-b.late)]
+	}
 	f.Inertial(at, av, gv)
 	if b.magEvery > 0 && b.n%b.magEvery == 0 {
 		f.Magnetic(at, mv)

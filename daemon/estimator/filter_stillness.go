@@ -8,7 +8,7 @@ import "math"
 // turned.
 type stillness struct {
 	accel, rate, field vec3 // running means, 0.5 s
-	slowRate           vec3 // the same over 2 s
+	recent, slow       vec3 // means of the rate since it became quiet, at most 0.5 and 2 s
 	haveField          bool
 	rateVar            float64 // running variance of the rate per axis
 	quiet              float64 // s within the limits
@@ -30,15 +30,14 @@ const (
 )
 
 func (s *stillness) begin(accel, rate *vec3) {
-	*s = stillness{accel: *accel, rate: *rate, slowRate: *rate}
+	*s = stillness{accel: *accel, rate: *rate}
 }
 
 func (s *stillness) add(tn *tuning, dt float64, accel, rate *vec3) {
-	k, slow := dt/(stillMemory+dt), dt/(slowMemory+dt)
+	k := dt / (stillMemory + dt)
 	var da, dr float64
 	for i := range 3 {
 		s.rate[i] += k * (rate[i] - s.rate[i])
-		s.slowRate[i] += slow * (rate[i] - s.slowRate[i])
 		s.accel[i] += k * (accel[i] - s.accel[i])
 		dr += square(rate[i] - s.rate[i])
 		da += square(accel[i] - s.accel[i])
@@ -47,6 +46,12 @@ func (s *stillness) add(tn *tuning, dt float64, accel, rate *vec3) {
 	if dr > square(tn.restRate) || da > square(tn.restAccel) {
 		s.quiet, s.rest, s.off = 0, false, 0
 		return
+	}
+	// Means that start anew forget a turn at once.
+	k1, k2 := dt/(min(stillMemory, s.quiet)+dt), dt/(min(slowMemory, s.quiet)+dt)
+	for i := range 3 {
+		s.recent[i] += k1 * (rate[i] - s.recent[i])
+		s.slow[i] += k2 * (rate[i] - s.slow[i])
 	}
 	s.quiet += dt
 }
@@ -93,8 +98,8 @@ func (s *stillness) settle(tn *tuning, span float64, offset, v *vec3, noise, pri
 	// The noise of a mean is that of the samples in twice its time constant.
 	var step2, slow2, known float64
 	for i := range 3 {
-		step2 += square(s.rate[i] - offset[i])
-		slow2 += square(s.slowRate[i] - offset[i])
+		step2 += square(s.recent[i] - offset[i])
+		slow2 += square(s.slow[i] - offset[i])
 		known += v[i]
 	}
 	n := 3 * noise * noise / 2

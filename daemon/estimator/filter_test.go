@@ -171,7 +171,7 @@ func TestFilterStaysFiniteOverANight(t *testing.T) {
 		if math.Abs(h-first) > 0.5*sigma || i > 4*f.InclinationSigma() || !f.AtRest() {
 			t.Fatalf("heading went by %.2f°, inclination off by %.2f°, rest %v", (h-first)/degree, i/degree, f.AtRest())
 		}
-		if s := f.HeadingSigma(); s < 0.8*sigma || s > 1.5*sigma {
+		if s := f.HeadingSigma(); s < 0.8*sigma || s > 2.5*sigma {
 			t.Fatalf("sigma of the heading %.2f°, %.2f° at first: rest teaches nothing about the field", s/degree, sigma/degree)
 		}
 	}

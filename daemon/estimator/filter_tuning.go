@@ -17,6 +17,11 @@ type tuning struct {
 	// Random walk of the gyroscope's offset, rad/s per √s.
 	gyroWalkRest, gyroWalkMove float64
 
+	// At rest the offset is learned from the same rates that turn the attitude, so
+	// that their noise does not add up; what may is a creep too slow to be seen.
+	restTurn float64 // rad/√s
+	creep    float64 // rad/s
+
 	// Random walks of the compass errors. The turned angle stands for time in
 	// those that change with the direction of the board.
 	fieldWalk float64 // µT/√s: reference field
@@ -32,7 +37,6 @@ type tuning struct {
 	moveField  float64 // µT√s: error of the field while the board turns, white
 	jitter     float64 // s: part of the delay that stays random
 	excess     float64 // variance ratio above which the field is more than noise
-	attack     float64 // s: rise of the disturbance level
 	release    float64 // s: fall of it
 	holdTurn   float64 // 1/rad: turning after which a held disturbance is forgotten
 	returned   float64 // s that the old field must be back before the episode is undone
@@ -54,8 +58,10 @@ func defaultTuning() tuning {
 		steadyTime:   1.8,
 		gyroWalkRest: 0.001 * degree,
 		gyroWalkMove: 0.01 * degree,
-		fieldWalk:    0.01,
-		strayWalk:    0.003,
+		restTurn:     0.0005 * degree,
+		creep:        0.004 * degree,
+		fieldWalk:    0.001,
+		strayWalk:    0.005,
 		ironWalk:     0.01,
 		scaleWalk:    1e-5,
 		lagWalk:      1e-5,
@@ -66,9 +72,8 @@ func defaultTuning() tuning {
 		moveField:    0.85,
 		jitter:       0.005,
 		excess:       2,
-		attack:       0.3,
 		release:      2,
-		holdTurn:     0.3,
+		holdTurn:     0.7,
 		returned:     1.5,
 		proven:       3,
 		restRate:     2 * degree,
