@@ -42,6 +42,17 @@ func TestMeeus16aRefraction(t *testing.T) {
 	}
 }
 
+// The table in the header of ERFA's refco.c: ray traces for 1005 hPa, 280.15 K, 80 %
+// and 0.574 um, arcsec at zenith distances; humidity and colour are assumed here.
+func TestERFARefcoTable(t *testing.T) {
+	r := Air{PressureHPa: 1005, TempC: 7}.Refraction()
+	for _, tt := range []struct{ zenithDeg, want float64 }{{45, 58.16}, {60, 100.51}, {70, 158.63}, {74, 200.35}, {76, 229.45}, {78, 267.44}, {80, 319.13}} {
+		if got := (90 - tt.zenithDeg - r.True(90-tt.zenithDeg)) * 3600; math.Abs(got-tt.want) > 1 {
+			t.Errorf("%v° from the zenith: %.2f arcsec, %v in the table", tt.zenithDeg, got, tt.want)
+		}
+	}
+}
+
 // Up and down through the air is the same altitude, without a jump anywhere.
 func TestRefractionIsInvertible(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
