@@ -40,26 +40,26 @@ type Circle struct {
 // Finder is a small telescope, or a sight tube, along the tracker's axis. Its
 // owner describes it; nothing is presumed of any make.
 type Finder struct {
-	View View
+	View View `json:"view"`
 	// FieldDeg is the diameter of the field.
-	FieldDeg float64
+	FieldDeg float64 `json:"field_deg"`
 	// LimitMag is the faintest star it shows in a dark sky; the star lists end at 8.
-	LimitMag float64
+	LimitMag float64 `json:"limit_mag"`
 	// RotationDeg is how far the pattern's zero mark is turned from the top,
 	// clockwise as the eye sees it in the finder.
-	RotationDeg float64
+	RotationDeg float64 `json:"rotation_deg"`
 	// Hours is 12 or 24 on the scale round the pattern, 0 for none.
-	Hours int
+	Hours int `json:"scale_hours"`
 	// CounterClockwise is the sense in which the scale's numbers grow.
-	CounterClockwise bool
+	CounterClockwise bool `json:"counterclockwise"`
 	// Circles may be empty.
-	Circles []Circle
+	Circles []Circle `json:"circles"`
 }
 
 // DefaultFinder is a plain one, for whoever has set nothing: erect, 6° of field,
 // stars to 7.5, a clock face. Common practice, no source.
 func DefaultFinder() Finder {
-	return Finder{View: Erect, FieldDeg: 6, LimitMag: 7.5, Hours: 12}
+	return Finder{View: Erect, FieldDeg: 6, LimitMag: 7.5, Hours: 12, Circles: []Circle{}}
 }
 
 // Validate refuses a finder that cannot be.

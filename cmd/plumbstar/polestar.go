@@ -80,34 +80,14 @@ type polestarReport struct {
 	DecDeg    float64   `json:"dec_deg"`
 	HourAngle float64   `json:"hour_angle_deg"`
 	// Airless and seen; nothing is seen below the horizon.
-	AzDeg          float64      `json:"azimuth_deg"`
-	AltDeg         float64      `json:"altitude_deg"`
-	AltSeenDeg     *float64     `json:"altitude_refracted_deg"`
-	Accuracy       sky.Accuracy `json:"accuracy"`
-	AboveHorizon   bool         `json:"above_horizon"`
-	Finder         finderShape  `json:"finder"`
-	pole.Guide                  // what stands in the finder
-	finder         pole.Finder
-	airMeasured    bool
-	hemisphereName astro.Hemisphere
-}
-
-// finderShape is the finder that the marks are drawn for.
-type finderShape struct {
-	View             pole.View     `json:"view"`
-	FieldDeg         float64       `json:"field_deg"`
-	LimitMag         float64       `json:"limit_mag"`
-	RotationDeg      float64       `json:"rotation_deg"`
-	Hours            int           `json:"scale_hours"`
-	CounterClockwise bool          `json:"counterclockwise"`
-	Circles          []pole.Circle `json:"circles"`
-}
-
-func shapeOf(f pole.Finder) finderShape {
-	if f.Circles == nil {
-		f.Circles = []pole.Circle{}
-	}
-	return finderShape{f.View, f.FieldDeg, f.LimitMag, f.RotationDeg, f.Hours, f.CounterClockwise, f.Circles}
+	AzDeg        float64      `json:"azimuth_deg"`
+	AltDeg       float64      `json:"altitude_deg"`
+	AltSeenDeg   *float64     `json:"altitude_refracted_deg"`
+	Accuracy     sky.Accuracy `json:"accuracy"`
+	AboveHorizon bool         `json:"above_horizon"`
+	Finder       pole.Finder  `json:"finder"`
+	pole.Guide                // what stands in the finder
+	hemisphere   astro.Hemisphere
 }
 
 // laterSteps are the minutes for which the star's way is shown.
@@ -163,7 +143,7 @@ func (o *polestarOptions) report(cmd *cobra.Command, args []string, now time.Tim
 		RADeg: p.RADeg, DecDeg: p.DecDeg, HourAngle: p.HourAngleDeg,
 		AzDeg: p.Airless.AzDeg, AltDeg: p.Airless.AltDeg, AboveHorizon: p.Visible,
 		Guide:  finder.Guide(aim, target.Seen(observer, &m), later, observer.Field(&m, finder.LimitMag)),
-		Finder: shapeOf(finder), finder: finder, airMeasured: o.airMeasured, hemisphereName: site.Hemisphere(),
+		Finder: finder, hemisphere: site.Hemisphere(),
 	}
 	if p.Visible {
 		r.AltSeenDeg = &p.Seen.AltDeg

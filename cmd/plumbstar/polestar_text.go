@@ -29,10 +29,10 @@ func (r polestarReport) text() string {
 	line("from that pole", "%.2f' ± %s', at %.2f° ± %s° clockwise from up for the naked eye",
 		r.Mark.OffsetArcmin, rough(r.Accuracy.OffsetArcmin), r.Mark.PositionAngleDeg, rough(r.Accuracy.PositionAngleDeg))
 	if !r.Mark.InField {
-		fmt.Fprintf(&b, "\nIt does not show in a finder of %.1f° while the axis points at the pole.\n", r.finder.FieldDeg)
+		fmt.Fprintf(&b, "\nIt does not show in a finder of %.1f° while the axis points at the pole.\n", r.Finder.FieldDeg)
 		return b.String()
 	}
-	line("in the finder", "at %s on a clock face (%s view)%s", clock(r.Mark.ClockHour), r.finder.View, r.onScale())
+	line("in the finder", "at %s on a clock face (%s view)%s", clock(r.Mark.ClockHour), r.Finder.View, r.onScale())
 	if c := r.Circles; c != nil {
 		switch {
 		case c.Inner == nil:
@@ -44,10 +44,10 @@ func (r polestarReport) text() string {
 		}
 	}
 	b.WriteByte('\n')
-	b.WriteString(drawFinder(r.Guide, r.finder))
+	b.WriteString(drawFinder(r.Guide, r.Finder))
 	b.WriteByte('\n')
 	facing, right, left := "north", "east", "west"
-	if r.hemisphereName == astro.South {
+	if r.hemisphere == astro.South {
 		facing, right, left = "south", "west", "east"
 	}
 	fmt.Fprintf(&b, "Facing %s, %s is to your right and %s to your left.\n", facing, right, left)
@@ -77,7 +77,7 @@ func (r polestarReport) onScale() string {
 	if r.Mark.ScaleHour == nil {
 		return ""
 	}
-	return fmt.Sprintf(", %.2f on the scale of %d h", *r.Mark.ScaleHour, r.finder.Hours)
+	return fmt.Sprintf(", %.2f on the scale of %d h", *r.Mark.ScaleHour, r.Finder.Hours)
 }
 
 // rough writes an uncertainty with one digit that counts.

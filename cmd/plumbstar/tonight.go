@@ -80,7 +80,7 @@ type tonightReport struct {
 	Aim astro.Direction `json:"aim"`
 	// InFinder is where the pole star belongs during the window to align.
 	InFinder []pole.MarkAt `json:"in_finder"`
-	Finder   finderShape   `json:"finder"`
+	Finder   pole.Finder   `json:"finder"`
 	sun      []float64     // altitude every sunStep
 }
 
@@ -118,7 +118,7 @@ func (o *tonightOptions) report(cmd *cobra.Command, args []string, now time.Time
 	if err != nil {
 		return tonightReport{}, err
 	}
-	r := tonightReport{Night: night, Aim: astro.Direction{AzDeg: az, AltDeg: alt}, Finder: shapeOf(finder)}
+	r := tonightReport{Night: night, Aim: astro.Direction{AzDeg: az, AltDeg: alt}, Finder: finder}
 	r.InFinder = finder.Marks(r.Aim, night.Path)
 	if o.svg != "" {
 		if r.sun, err = observer.SunAltitudes(night.Whole, sunStep); err != nil {
