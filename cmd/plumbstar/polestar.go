@@ -90,7 +90,7 @@ type polestarReport struct {
 	hemisphere   astro.Hemisphere
 }
 
-// laterSteps are the minutes for which the star's way is shown.
+// The star's way is shown for an hour, every ten minutes.
 const (
 	laterSteps   = 7
 	laterMinutes = 60
