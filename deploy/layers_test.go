@@ -40,7 +40,7 @@ var sameLayer = map[string][]string{
 }
 
 // notDrivers are the subpackages of sensors that drive no chip.
-var notDrivers = []string{"sensors/sim", "sensors/recorded", "sensors/calib", "sensors/stability", "sensors/gnss", "sensors/sensortest"}
+var notDrivers = []string{"sensors/sim", "sensors/recorded", "sensors/calib", "sensors/stability", "sensors/gnss", "sensors/stability", "sensors/sensortest"}
 
 // pure packages take time as an argument: no clock, file, goroutine or logger.
 var pure = []string{
