@@ -17,7 +17,7 @@ import (
 )
 
 func newOrientCommand(e env) *cobra.Command {
-	var asJSON bool
+	var o orientOptions
 	c := &cobra.Command{
 		Use:   "orient FILE",
 		Short: "Compute the attitude along a recording",
@@ -30,17 +30,34 @@ ax,ay,az (m/s2, +g on the axis that points up), gx,gy,gz (rad/s) and mx,my,mz
 answer has one row per row: t_s, the unit quaternion qw,qx,qy,qz that turns sensor
 vectors into east, magnetic north, up, and the 1-sigma errors heading_sigma_deg
 (about the vertical; 180: not known) and inclination_sigma_deg (about each
-horizontal direction). Rows before the first acceleration have empty cells.`,
+horizontal direction). Rows before the first acceleration have empty cells.
+
+The readings are taken as calibrated; the two error options say how well.`,
 		Args: oneFile,
 		RunE: func(cmd *cobra.Command, args []string) error {
-			return orientFile(cmd.Context(), e, args[0], asJSON)
+			for _, f := range []struct {
+				name string
+				v    float64
+			}{{"accel-error-ms2", o.accelErrorMS2}, {"field-error-uT", o.fieldErrorUT}} {
+				if cmd.Flags().Changed(f.name) && !(f.v > 0 && f.v < 1000) {
+					return usagef("--%s %g: give the 1-sigma error per axis, above 0", f.name, f.v)
+				}
+			}
+			return orientFile(cmd.Context(), e, args[0], o)
 		},
 	}
-	c.Flags().BoolVar(&asJSON, "json", false, "print one JSON object per row")
+	c.Flags().BoolVar(&o.json, "json", false, "print one JSON object per row")
+	c.Flags().Float64Var(&o.accelErrorMS2, "accel-error-ms2", 0, "1-sigma error per axis that calibration left in the acceleration (default 0.02)")
+	c.Flags().Float64Var(&o.fieldErrorUT, "field-error-uT", 0, "1-sigma error per axis that calibration left in the field (default 0.25)")
 	return c
 }
 
-func orientFile(ctx context.Context, e env, path string, asJSON bool) error {
+type orientOptions struct {
+	json                        bool
+	accelErrorMS2, fieldErrorUT float64 // 0: the filter's defaults
+}
+
+func orientFile(ctx context.Context, e env, path string, o orientOptions) error {
 	in, name := e.stdin, "standard input"
 	if path != "-" {
 		f, err := os.Open(path)
@@ -50,7 +67,7 @@ func orientFile(ctx context.Context, e env, path string, asJSON bool) error {
 		defer f.Close()
 		in, name = f, path
 	}
-	if err := orient(ctx, in, e.stdout, asJSON, path == "-"); err != nil {
+	if err := orient(ctx, in, e.stdout, o, path == "-"); err != nil {
 		return fmt.Errorf("%s: %w", name, err)
 	}
 	return nil
@@ -58,7 +75,7 @@ func orientFile(ctx context.Context, e env, path string, asJSON bool) error {
 
 // orient filters the recording in; eager writes each row at once, for a reader
 // that waits at the other end.
-func orient(ctx context.Context, in io.Reader, out io.Writer, asJSON, eager bool) error {
+func orient(ctx context.Context, in io.Reader, out io.Writer, o orientOptions, eager bool) error {
 	r, err := recorded.NewReader(in)
 	if err != nil {
 		return err
@@ -66,9 +83,13 @@ func orient(ctx context.Context, in io.Reader, out io.Writer, asJSON, eager bool
 	if !r.HasInertial() {
 		return errors.New("columns ax, ay, az are missing: without the specific force there is no attitude")
 	}
-	f := estimator.NewFilter(estimator.FilterOptions{NoGyro: !r.HasGyro()})
+	f := estimator.NewFilter(estimator.FilterOptions{
+		NoGyro:      !r.HasGyro(),
+		AccelOffset: o.accelErrorMS2,
+		MagOffsetUT: o.fieldErrorUT,
+	})
 	w := bufio.NewWriterSize(out, 1<<16)
-	if !asJSON {
+	if !o.json {
 		if _, err := w.WriteString("t_s,qw,qx,qy,qz,heading_sigma_deg,inclination_sigma_deg\n"); err != nil {
 			return err
 		}
@@ -92,7 +113,7 @@ func orient(ctx context.Context, in io.Reader, out io.Writer, asJSON, eager bool
 		if row.HasMagnetic {
 			f.Magnetic(row.T, row.Magnetic.FieldUT)
 		}
-		if asJSON {
+		if o.json {
 			line = appendAttitudeJSON(line[:0], &row, f)
 		} else {
 			line = appendAttitudeCSV(line[:0], &row, f)

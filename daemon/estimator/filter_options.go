@@ -34,7 +34,7 @@ type FilterOptions struct {
 	// calibration left, misalignment included (0.007).
 	MagScale float64
 	// StrayUT is the 1-sigma local field per axis (steel and currents near the
-	// place) that counts as undisturbed (0.5).
+	// place) that counts as undisturbed (0.4).
 	StrayUT float64
 	// Field is what a model expects at the site; with a zero StrengthUT the
 	// field is learned from the first samples. Declination is not used here:
@@ -56,7 +56,7 @@ func (o FilterOptions) withDefaults() FilterOptions {
 	set(&o.MagNoiseUT, 0)
 	set(&o.MagOffsetUT, 0.25)
 	set(&o.MagScale, 0.007)
-	set(&o.StrayUT, 0.5)
+	set(&o.StrayUT, 0.4)
 	return o
 }
 
