@@ -128,7 +128,7 @@ func liveOptions(set config.Settings, clock realClock, buses *liveBuses, log *sl
 		MountSigmaDeg: set.Board.MountSigmaDeg,
 		LocalFieldUT:  set.Board.LocalFieldUT,
 		Site:          set.Site.Place(), SiteName: set.Site.Name, SiteSource: "settings",
-		AimKind: set.Aim.Kind, Air: set.Aim.Air(set.Site.HeightM),
+		AimKind: set.Aim, Air: set.Air.At(set.Site.HeightM),
 		Model: model, Kit: liveKit(set.Kit),
 		Period: loopPeriod, PublishEvery: time.Duration(float64(time.Second) / set.Loop.UpdatesHz),
 		Log: log,

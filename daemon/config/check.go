@@ -50,7 +50,10 @@ func (c *checker) settings(s *Settings, chips Chips) {
 		c.refuse("inertial.chip", "an accelerometer is needed: name a chip or %q", Auto)
 	}
 	c.sensor("magnetic", &s.Magnetic, chips.Magnetic, 1, 400)
-	c.aim(&s.Aim)
+	if s.Aim != "refracted" && s.Aim != "true" {
+		c.refuse("aim", `%.40q: use "refracted" (the pole as the air lifts it) or "true"`, s.Aim)
+	}
+	c.air(&s.Air)
 	c.kit(&s.Kit)
 	c.server(&s.Server)
 	if s.Access.Read != "open" && s.Access.Read != "paired" {
@@ -113,18 +116,15 @@ func (c *checker) sensor(section string, s *Sensor, chips []string, minHz, maxHz
 	}
 }
 
-func (c *checker) aim(a *Aim) {
-	if a.Kind != "refracted" && a.Kind != "true" {
-		c.refuse("aim.kind", `%.40q: use "refracted" (the pole as the air lifts it) or "true"`, a.Kind)
-	}
+func (c *checker) air(a *Air) {
 	if a.PressureHPa != nil {
 		if err := (astro.Air{PressureHPa: *a.PressureHPa}).Validate(); err != nil {
-			c.refuse("aim.pressure_hpa", "%v", err)
+			c.refuse("air.pressure_hpa", "%v", err)
 		}
 	}
 	if a.TempC != nil {
 		if err := (astro.Air{TempC: *a.TempC}).Validate(); err != nil {
-			c.refuse("aim.temp_c", "%v", err)
+			c.refuse("air.temp_c", "%v", err)
 		}
 	}
 }

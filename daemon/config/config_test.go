@@ -79,6 +79,7 @@ func TestSampleFileNamesEveryKey(t *testing.T) {
 func TestParseTakesWhatIsSet(t *testing.T) {
 	s, err := config.Parse("x", []byte(`
 state_dir = "/srv/stars"
+aim = "true"
 [site]
 lat_deg = -32     # a whole number is a number
 lon_deg = 139.3
@@ -90,8 +91,7 @@ chip = "lis3mdl"
 address = 0x1e
 forward = "-y"
 up = "+x"
-[aim]
-kind = "true"
+[air]
 pressure_hpa = 990
 [kit]
 lenses = [{focal_mm = 85, exposures_s = [30, 60.5]}]
@@ -111,7 +111,7 @@ read = "paired"
 	want.Clock.SigmaS = &sigma
 	want.Magnetic.Chip, want.Magnetic.Address = "LIS3MDL", 0x1e // the program's own spelling
 	want.Magnetic.Forward, want.Magnetic.Up = "-y", "+x"
-	want.Aim = config.Aim{Kind: "true", PressureHPa: &hpa}
+	want.Aim, want.Air.PressureHPa = "true", &hpa
 	want.Kit.Lenses = []config.Lens{{Name: "85 mm", FocalMM: 85, ExposuresS: []float64{30, 60.5}}}
 	want.Server.Listen, want.Server.Names = "[::1]:0", []string{"tracker.local"}
 	want.Access.Read = "paired"
@@ -124,7 +124,7 @@ read = "paired"
 	if config.Defaults().Site.Place() != nil {
 		t.Error("a site that nobody named")
 	}
-	if a := s.Aim.Air(40); a.PressureHPa != 990 || a.TempC != astro.StandardAir(40).TempC {
+	if a := s.Air.At(40); a.PressureHPa != 990 || a.TempC != astro.StandardAir(40).TempC {
 		t.Errorf("air %+v: want the pressure set and the standard temperature", a)
 	}
 	if s.Clock.Sigma() != 0 || config.Defaults().Clock.Sigma() >= 0 {
@@ -144,7 +144,7 @@ func TestErrorsNameFileLineKeyAndCure(t *testing.T) {
 		// What the decoder finds.
 		{"[site]\nlat_deg = 52\nlatitude = 3", []string{"x.toml:3: site.latitude: there is no such setting: use one of name, lat_deg, lon_deg, height_m"}},
 		{"[site]\nlat_dg = 52", []string{"x.toml:2: site.lat_dg: there is no such setting: did you mean lat_deg?"}},
-		{"[sight]\nlat_deg = 52\n\n[akses]\nread=\"open\"", []string{"x.toml:1: sight: there is no such setting: use one of state_dir, site, clock", "x.toml:4: akses: "}},
+		{"[sight]\nlat_deg = 52\n\n[akses]\nread=\"open\"", []string{"x.toml:1: sight: there is no such setting: use one of state_dir, aim, site, clock", "x.toml:4: akses: "}},
 		{"[kit]\nlenses=[{focal=50}]", []string{"x.toml:2: kit.", "focal: there is no such setting"}},
 		{"[inertial]\nrate_hz = \"fast\"", []string{"x.toml:2: inertial.rate_hz: text stands where a number belongs"}},
 		{"[inertial]\naddress = 104.5", []string{"x.toml:2: inertial.address: a number with a fraction stands where a whole number belongs"}},
@@ -174,10 +174,10 @@ func TestErrorsNameFileLineKeyAndCure(t *testing.T) {
 		{"[inertial]\nforward = '+x'\nup = '-x'", []string{`x.toml:3: inertial.up: forward "+x" and up "-x" lie on one line`}},
 		{"[inertial]\nforward = 'left'", []string{`x.toml:2: inertial.forward: forward "left" is no axis: use +x`}},
 		{"[inertial]\nforward = '+z'", []string{"x.toml:1: inertial.up: forward \"+z\" and up \"+z\" lie on one line"}},
-		{"[aim]\nkind = 'north'", []string{`x.toml:2: aim.kind: "north": use "refracted"`}},
-		{"[aim]\npressure_hpa = 30", nil},
-		{"[aim]\npressure_hpa = 1013250", []string{"x.toml:2: aim.pressure_hpa: pressure 1.01325e+06 hPa: give the pressure at the site"}},
-		{"[aim]\ntemp_c = 283", []string{"x.toml:2: aim.temp_c: temperature 283 °C"}},
+		{"aim = 'north'", []string{`x.toml:1: aim: "north": use "refracted"`}},
+		{"[air]\npressure_hpa = 30", nil},
+		{"[air]\npressure_hpa = 1013250", []string{"x.toml:2: air.pressure_hpa: pressure 1.01325e+06 hPa: give the pressure at the site"}},
+		{"[air]\ntemp_c = 283", []string{"x.toml:2: air.temp_c: temperature 283 °C"}},
 		{"[[kit.lenses]]\nfocal_mm = 50\nexposures_s = [60]\n[[kit.lenses]]\nfocal_mm = 0\nexposures_s = []", []string{
 			"x.toml:5: kit.lenses.focal_mm: 0 is out of range", "x.toml:6: kit.lenses.exposures_s: 0 exposures"}},
 		{"[kit]\nlenses = [\n {focal_mm = 50, exposures_s = [60]},\n {focal_mm = 0, exposures_s = [60, -1]},\n]", []string{

@@ -12,13 +12,15 @@ import (
 type Settings struct {
 	// StateDir is where the database lies; absolute.
 	StateDir string `toml:"state_dir"`
+	// Aim is the pole "refracted", as the air lifts it, or "true".
+	Aim string `toml:"aim"`
 
 	Site     Site     `toml:"site"`
 	Clock    Clock    `toml:"clock"`
 	Board    Board    `toml:"board"`
 	Inertial Sensor   `toml:"inertial"`
 	Magnetic Sensor   `toml:"magnetic"`
-	Aim      Aim      `toml:"aim"`
+	Air      Air      `toml:"air"`
 	Geomag   Geomag   `toml:"geomag"`
 	Kit      Kit      `toml:"kit"`
 	Server   Server   `toml:"server"`
@@ -93,16 +95,15 @@ func (s Sensor) Mount() Mount {
 // axis toward the sky, y left, z up): its rows are body x, y, z in chip axes.
 type Mount [3]r3.Vec
 
-// Aim is what the axis should point at, and the air that lifts it.
-type Aim struct {
-	Kind        string   `toml:"kind"` // "refracted" or "true"
+// Air is the air at the site, which lifts the pole.
+type Air struct {
 	PressureHPa *float64 `toml:"pressure_hpa"`
 	TempC       *float64 `toml:"temp_c"`
 }
 
-// Air is the state of the air at height heightM, metres: what the settings say,
+// At is the state of the air at height heightM, metres: what the settings say,
 // else the standard atmosphere.
-func (a Aim) Air(heightM float64) astro.Air {
+func (a Air) At(heightM float64) astro.Air {
 	air := astro.StandardAir(heightM)
 	if a.PressureHPa != nil {
 		air.PressureHPa = *a.PressureHPa
@@ -158,10 +159,10 @@ type LoopRate struct {
 func Defaults() Settings {
 	return Settings{
 		StateDir: "/var/lib/plumbstar",
+		Aim:      "refracted",
 		Board:    Board{MountSigmaDeg: 0.2, LocalFieldUT: 0.7},
 		Inertial: Sensor{Chip: Auto, Bus: Auto, RateHz: 100, Forward: "+x", Up: "+z"},
 		Magnetic: Sensor{Chip: Auto, Bus: Auto, RateHz: 50, Forward: "+x", Up: "+z"},
-		Aim:      Aim{Kind: "refracted"},
 		Kit: Kit{PixelUM: 4, TrailPx: 1, Lenses: []Lens{
 			{Name: "24 mm", FocalMM: 24, ExposuresS: []float64{120}},
 			{Name: "50 mm", FocalMM: 50, ExposuresS: []float64{120}},
