@@ -21,9 +21,6 @@ const (
 	// maxGap is the longest time between two inertial samples that is bridged
 	// as if the rate had stayed, s.
 	maxGap = 0.5
-	// gapRate is the 1-sigma rate at which the board may have turned in a gap,
-	// rad/s.
-	gapRate = 0.5
 )
 
 // Filter estimates the attitude of the sensor axes in the local frame east,
@@ -40,15 +37,15 @@ type Filter struct {
 	offset vec3        // of the gyroscope, rad/s
 	rate   vec3        // last rate without offset, sensor axes
 
-	begun          bool
-	origin         time.Duration // of the first sample
-	last, lastMag  float64       // s since origin
-	haveMag        bool
-	gyroTurn       float64 // rad about up, gyroscope alone
-	gyroWalk       float64 // rad², variance of it without that of the offset
-	turning        float64 // (rad/s)², largest squared mean rate since the last rest
-	since          float64 // s since origin when the disturbance began
-	refused, early uint64
+	begun         bool
+	origin        time.Duration // of the first sample
+	last, lastMag float64       // s since origin
+	haveMag       bool
+	gyroTurn      float64 // rad about up, gyroscope alone
+	gyroWalk      float64 // rad², variance of it without that of the offset
+	turning       float64 // (rad/s)², largest squared mean rate since the last rest
+	since         float64 // s since origin when the disturbance began
+	refused       uint64
 
 	tilt  tiltFilter
 	head  headingFilter
@@ -65,10 +62,8 @@ func NewFilter(o FilterOptions) *Filter {
 
 // SetField tells what the field model expects at the site, from now on.
 func (f *Filter) SetField(e Field) {
-	if e.StrengthUT > 0 && !math.IsInf(e.StrengthUT, 0) {
-		f.opt.Field = e
-		f.head.setModel(e)
-	}
+	f.opt.Field = e
+	f.head.setModel(e)
 }
 
 // Inertial takes one sample: specific force (m/s²) and angular rate (rad/s) in
@@ -114,7 +109,6 @@ func (f *Filter) Magnetic(at time.Duration, fieldUT r3.Vec) {
 		return
 	}
 	if !f.begun {
-		f.early++
 		return
 	}
 	t := (at - f.origin).Seconds()
@@ -151,34 +145,6 @@ func (f *Filter) begin(at time.Duration, a, g *vec3) {
 	f.still.begin(a, g)
 }
 
-// openTilt is the sigma of a tilt read from one specific force: the worse the
-// farther that is from gravity.
-func openTilt(a *vec3) float64 {
-	off := math.Abs(math.Sqrt(a.norm2())/gravity - 1)
-	return min(0.1+2*off, 1)
-}
-
-// gap restarts what a pause of dt seconds has made worthless.
-func (f *Filter) gap(dt float64, a, g *vec3) {
-	turned := square(gapRate * dt)
-	if a.norm2() > 0 {
-		// Bring the measured force to the vertical, leaving the heading.
-		e := f.rot.mul(a)
-		f.q = unit(quat.Mul(levelled(&e), f.q))
-		f.rot = rotation(f.q)
-	}
-	f.tilt.restart(openTilt(a))
-	h := &f.head
-	h.clear()
-	h.spread(turned)
-	h.saved.ok, h.saving.ok = false, false
-	f.gyroWalk += turned
-	f.rate = vec3{}
-	s := f.still
-	f.still.begin(a, g)
-	f.still.noiseSum, f.still.noiseCount = s.noiseSum, s.noiseCount
-}
-
 // integrate turns the attitude by one step and collects for the updates.
 func (f *Filter) integrate(dt float64, a, g *vec3) {
 	w := vec3{g[0] - f.offset[0], g[1] - f.offset[1], g[2] - f.offset[2]}
@@ -207,10 +173,15 @@ func (f *Filter) update() {
 	walk := f.settle()
 	turned := f.turned()
 	f.gyroWalk += turned
-	f.head.wander += turned
-	if f.opt.NoGyro {
+	switch {
+	case f.opt.NoGyro:
+		f.head.wander += f.freeHeading()
 		f.levelOnly()
-	} else {
+	case f.still.rest:
+		f.head.wander += square(f.tune.restTurn) * f.tilt.span
+		f.updateTilt(walk, turned)
+	default:
+		f.head.wander += turned
 		f.updateTilt(walk, turned)
 	}
 	f.tilt.clear()
@@ -243,6 +214,11 @@ func (f *Filter) settle() float64 {
 		for i := range 3 {
 			p[tOffset+i][tOffset+i] += jump
 		}
+		// While the jump was being proven, it turned the level frame.
+		h := &f.head
+		h.p[cRate][cRate] += jump
+		h.spread(min(jump*square(offsetProof), 1))
+		h.saved.ok, h.saving.ok = false, false
 	}
 	if f.still.quiet >= f.tune.restTime {
 		// At rest, or in a turn as smooth as rest.
@@ -287,90 +263,12 @@ func (f *Filter) updateTilt(walk, turned float64) {
 	}
 }
 
-// strainLimit is the mean ratio of the squared speed to its variance from which
-// the tilt filter must have gone wrong; hard movement by hand reaches 1.2.
-const strainLimit = 8
-
-// reopen levels the attitude by the mean specific force and forgets the
-// gyroscope's offset: something has happened that no model of this filter
-// holds, for example rates beyond the range.
-func (f *Filter) reopen() {
-	e := f.rot.mul(&f.still.accel)
-	if e.norm2() > 0 {
-		f.q = unit(quat.Mul(levelled(&e), f.q))
-		f.rot = rotation(f.q)
-	}
-	t := &f.tilt
-	t.restart(reopenedTilt)
-	for i := range 3 {
-		for j := i; j < 3; j++ {
-			t.p[tOffset+i][tOffset+j] = 0
-		}
-		t.p[tOffset+i][tOffset+i] = square(farOffset * f.opt.GyroOffset)
-	}
-	f.head.restart(&f.opt, &f.tune)
-	f.head.p[cRate][cRate] = square(farOffset * f.opt.GyroOffset)
-	f.gyroWalk += math.Pi * math.Pi
-}
-
-// reopenedTilt is the sigma of the tilt after that, rad.
-const reopenedTilt = 0.3
-
-// Without a gyroscope the attitude is free to turn at these rates, rad/√s.
-const (
-	freeTurnMoving = 1.0
-	freeTurnRest   = 0.002
-	// freeHeadingRest is larger: gravity does not show a turn about it.
-	freeHeadingRest = 0.05
-	// freeTilt is the least sigma of the tilt while moving, rad.
-	freeTilt = 0.05
-)
-
-// levelOnly is the tilt update of a board without gyroscope: the mean specific
-// force is gravity, give or take the motion.
-func (f *Filter) levelOnly() {
-	t := &f.tilt
-	q := square(freeTurnMoving)
-	if f.still.rest {
-		q = square(freeTurnRest)
-	}
-	e := t.impulse
-	h := math.Hypot(e[0], e[1])
-	angle := math.Atan2(h, e[2])
-	if h == 0 {
-		h = 1
-	}
-	v := (t.motion + square(f.tune.accelFloor)) / square(gravity)
-	if !f.still.rest {
-		v = max(v, square(freeTilt))
-	}
-	var y [2]float64
-	for i, c := range [2]float64{e[1] / h, -e[0] / h} {
-		p := min(t.p[i][i]+q*t.span, square(math.Pi))
-		k := p / (p + v)
-		t.p[i][i] = p * (1 - k)
-		y[i] = k * angle * c
-	}
-	f.turnBy(y[0], y[1])
-}
-
 func (f *Filter) updateHeading(walk float64) {
 	h, t := &f.head, &f.tilt
-	d := drift{
-		turnVar:  h.wander,
-		rateVar:  t.offsetVariance(&f.rot[2]),
-		rateWalk: walk,
-	}
-	if f.still.rest {
-		d.turnVar = square(f.tune.restTurn) * h.span
-	}
-	d.rateVar = max(d.rateVar, square(f.tune.creep))
-	if f.opt.NoGyro {
-		free := freeTurnMoving
-		if f.still.rest {
-			free = freeHeadingRest
-		}
-		d = drift{turnVar: square(free) * h.span}
+	d := drift{turnVar: h.wander}
+	if !f.opt.NoGyro {
+		d.rateVar = max(t.offsetVariance(&f.rot[2]), square(f.tune.creep))
+		d.rateWalk = walk
 	}
 	was := h.on
 	up := f.rot[2]

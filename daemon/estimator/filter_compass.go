@@ -101,33 +101,25 @@ func (c *compass) axpy(m *compassVec, k int, f float64) {
 	}
 }
 
-// see is the Kalman update with one observation of the combination g of states
-// (g and gain share the covariance's columns: col = P g), innovation y, and
-// variance r. It returns the correction of the rate.
-func (c *compass) see(col *compassVec, gpg, y, r float64) (rate float64) {
-	s := 1 / (gpg + r)
-	var x compassVec
-	for i := range compassSize {
-		k := col[i] * s
-		x[i] = k * y
-		row := &c.p[i]
-		for j := i; j < compassSize; j++ {
-			row[j] -= k * col[j]
-		}
-	}
-	return c.correct(&x)
-}
-
 // limit brings the variance of state k down to v, as one observation of the
 // value y (relative to the present mean) with the fitting noise would.
-func (c *compass) limit(k int, v, y float64) (rate float64) {
+func (c *compass) limit(k int, v, y float64) {
 	have := c.p[k][k]
 	if have <= 1.02*v {
-		return 0
+		return
 	}
-	var col compassVec
+	var col, x compassVec
 	c.axpy(&col, k, 1)
-	return c.see(&col, have, y, have*v/(have-v))
+	s := (have - v) / (have * have) // 1/(have + r) with r = have v/(have - v)
+	for i := range compassSize {
+		g := col[i] * s
+		x[i] = g * y
+		row := &c.p[i]
+		for j := i; j < compassSize; j++ {
+			row[j] -= g * col[j]
+		}
+	}
+	c.correct(&x)
 }
 
 // correct moves the means and returns the correction of the rate.

@@ -68,8 +68,10 @@ func (h *headingFilter) restart(o *FilterOptions, tn *tuning) {
 
 // setModel takes strength and dip from outside. They give the vertical field
 // and the length of the horizontal one, whose direction the first field shows.
+// A model that is not finite is none.
 func (h *headingFilter) setModel(f Field) {
-	if !(f.StrengthUT > 0) {
+	if !(f.StrengthUT > 0 && f.StrengthUT <= maxFieldUT && math.Abs(f.DipDeg) <= 90 &&
+		f.StrengthSigmaUT >= 0 && f.StrengthSigmaUT <= maxFieldUT && f.DipSigmaDeg >= 0 && f.DipSigmaDeg <= 90) {
 		return
 	}
 	sin, cos := math.Sincos(f.DipDeg * degree)

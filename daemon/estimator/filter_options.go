@@ -44,7 +44,7 @@ type FilterOptions struct {
 
 func (o FilterOptions) withDefaults() FilterOptions {
 	set := func(v *float64, d float64) {
-		if !(*v > 0) || math.IsInf(*v, 0) {
+		if !(*v > 0 && *v < 1e6) {
 			*v = d
 		}
 	}

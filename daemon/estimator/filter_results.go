@@ -112,6 +112,9 @@ func (d Disturbance) Why() string {
 	if !d.On {
 		return ""
 	}
+	if math.Abs(d.StrengthUT-d.ExpectedStrengthUT) < 1 && math.Abs(d.DipDeg-d.ExpectedDipDeg) < 1 {
+		return "field turned although the gyroscope saw no turn"
+	}
 	return fmt.Sprintf("field %.1f µT with dip %.1f°, expected %.1f µT with dip %.1f°", d.StrengthUT, d.DipDeg, d.ExpectedStrengthUT, d.ExpectedDipDeg)
 }
 

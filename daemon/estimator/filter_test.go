@@ -137,7 +137,7 @@ func TestFilterFindsJumpOfOffset(t *testing.T) {
 		if d := math.Hypot(math.Hypot(offset.X-b.offset[0], offset.Y-b.offset[1]), offset.Z-b.offset[2]); d > 0.02*degree || !f.AtRest() {
 			t.Errorf("seed %d: offset off by %.3f°/s 40 s after the jump, rest %v", seed, d/degree, f.AtRest())
 		}
-		if h, _ := b.errors(f); math.Abs(h) > 4*f.HeadingSigma() {
+		if h, _ := b.errors(f); math.Abs(h) > 4*f.HeadingSigma() || f.HeadingSigma() > 5*degree {
 			t.Errorf("seed %d: heading off by %.1f° ± %.1f°", seed, h/degree, f.HeadingSigma()/degree)
 		}
 	}
