@@ -40,6 +40,8 @@ type Daemon struct {
 	ended    bool
 	// axisMeasured: the rotation axis was found in sensor axes.
 	axisMeasured bool
+	// swing is what the newest turn check left; nil: none.
+	swing *estimator.Swing
 }
 
 // New prepares a daemon; Run makes it work.
@@ -78,7 +80,7 @@ func (d *Daemon) estimatorOptions() estimator.Options {
 		Inertial:      d.spec,
 		CalTempC:      i.Correct.TempC,
 		MountSigmaDeg: d.opt.MountSigmaDeg, AxisMeasured: d.axisMeasured,
-		LocalFieldUT: d.opt.LocalFieldUT,
+		LocalFieldUT: d.opt.LocalFieldUT, Swing: d.swing,
 	}
 	o.AccelError = bodyError(i.Mount, i.Correct.Error)
 	if m := d.opt.Magnetic; m != nil {

@@ -51,9 +51,11 @@ func (d *Daemon) SetBoard(b Board) error {
 	defer d.mu.Unlock()
 	if b.Accel != nil {
 		d.opt.Inertial.Correct = *b.Accel
+		d.swing = nil
 	}
 	if b.Compass != nil && d.opt.Magnetic != nil {
 		d.opt.Magnetic.Correct = *b.Compass
+		d.swing = nil
 	}
 	if b.Axis != nil {
 		turn := onto(d.opt.Inertial.Mount.apply(*b.Axis))
@@ -61,6 +63,7 @@ func (d *Daemon) SetBoard(b Board) error {
 		if d.opt.Magnetic != nil {
 			d.opt.Magnetic.Mount = turn.after(d.opt.Magnetic.Mount)
 		}
+		d.swing = turnSwing(d.swing, turn)
 		d.opt.MountSigmaDeg, d.axisMeasured = b.AxisSigmaDeg, true
 	}
 	d.rebuild()

@@ -16,6 +16,7 @@ const (
 	partDeclination = "declination model"
 	partVariation   = "field variation"
 	partLocal       = "local deviation"
+	partIron        = "iron on the mount"
 	partReference   = "reference"
 )
 
@@ -25,7 +26,7 @@ func (e *Estimator) budget(out *Estimate, j *jacobian, up, field r3.Vec, haveFie
 	add := func(name string, s [3]float64) {
 		out.Budget = append(out.Budget, Part{Name: name, AltitudeDeg: s[0], AzimuthDeg: s[1], RollDeg: s[2]})
 	}
-	out.Budget = make([]Part, 0, 8)
+	out.Budget = make([]Part, 0, 9)
 
 	s := j.sigmas(&n.accel, &n.field)
 	s[1] = math.Hypot(s[1], n.extraAzimuthDeg)
@@ -36,10 +37,8 @@ func (e *Estimator) budget(out *Estimate, j *jacobian, up, field r3.Vec, haveFie
 	if haveField {
 		cm = e.opt.fieldError(field)
 	}
-	add(partCalibration, j.sigmas(&ca, &cm))
-
-	ct := e.opt.temperatureError(e.tempC)
-	add(partTemperature, j.sigmas(&ct, nil))
+	add(partCalibration, e.opt.Swing.calibration(j, up, &ca, &cm))
+	add(partTemperature, e.opt.temperature(j, up, e.tempC))
 
 	alt, _ := tilt(up)
 	m := e.opt.mountSigmaDeg()
@@ -56,8 +55,10 @@ func (e *Estimator) budget(out *Estimate, j *jacobian, up, field r3.Vec, haveFie
 	e.judgeField(out, &ca, &cm)
 	add(partDeclination, [3]float64{1: e.expected.DeclinationSigmaDeg})
 	add(partVariation, [3]float64{1: fieldVariationDeg})
-	local := Isotropic(math.Hypot(e.opt.LocalFieldUT, e.disturb.anomalyUT))
+	local := Isotropic(math.Hypot(outsideShare*e.opt.LocalFieldUT, e.disturb.anomalyUT))
 	add(partLocal, j.sigmas(nil, &local))
+	iron := Isotropic(ironShare * e.opt.LocalFieldUT)
+	add(partIron, e.opt.Swing.iron(j, up, &iron))
 }
 
 // disturbance is what strength and dip say of the field. They are blind, to

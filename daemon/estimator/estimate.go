@@ -40,7 +40,7 @@ type Quantity struct {
 // Part is one named contribution to the uncertainty, 1 sigma in degrees; zero
 // where the part does not act.
 type Part struct {
-	Name        string // "noise", "calibration", "temperature", "mounting", "declination model", "local deviation", "reference"
+	Name        string // "noise", "calibration", "temperature", "mounting", "declination model", "local deviation", "iron on the mount", "reference"
 	AltitudeDeg float64
 	AzimuthDeg  float64
 	RollDeg     float64

@@ -36,14 +36,24 @@ type Options struct {
 	// tracker's head: then MountSigmaDeg is the error of that.
 	AxisMeasured bool
 	// LocalFieldUT is the 1-sigma field, per axis, of steel and currents near
-	// the tripod that no calibration knows of. See DefaultLocalFieldUT.
+	// the board that no calibration knows of. See DefaultLocalFieldUT.
 	LocalFieldUT float64
+	// Swing is what a turn in azimuth has left of the errors that turn with the
+	// board; nil: not turned.
+	Swing *Swing
 }
 
 const (
 	// DefaultLocalFieldUT makes a heading of 2° in a horizontal field of 20 µT,
 	// the routine figure for calibrated compasses (Tomasch and Winer, 2018).
 	DefaultLocalFieldUT = 0.7
+	// outsideShare is the part of that field which stands around the tripod, in
+	// the same direction whatever way the mount points: right after a good
+	// calibration 1° of the 2° is often left (the same source). The other part,
+	// ironShare (1 = hypot of both), is iron on the mount that has changed since
+	// the calibration; it turns with the board.
+	outsideShare = 0.5
+	ironShare    = 0.8660254
 	// DefaultMountSigmaDeg is a board screwed down against an edge (common
 	// practice, no source).
 	DefaultMountSigmaDeg = 0.2
@@ -89,9 +99,9 @@ func (o *Options) fieldError(field r3.Vec) Cov3 {
 }
 
 // temperatureError is the covariance of the specific force after the
-// temperature left that of the calibration.
-func (o *Options) temperatureError(tempC float64) Cov3 {
-	d := tempC - o.CalTempC
+// temperature left the one at which the error was known.
+func (o *Options) temperatureError(tempC, knownC float64) Cov3 {
+	d := tempC - knownC
 	if math.IsNaN(d) {
 		d = unknownTempDelta
 	}

@@ -40,21 +40,21 @@ type anchor struct {
 // systematic is the budget of one angle without noise: 1 sigma in degrees;
 // that of temperature has the sign of the change that causes it.
 type systematic struct {
-	calibration, temperature, mounting, declination, variation, local float64
+	calibration, temperature, mounting, declination, variation, local, iron float64
 }
 
 func (s *systematic) variance() float64 {
 	return s.calibration*s.calibration + s.temperature*s.temperature + s.mounting*s.mounting +
-		s.declination*s.declination + s.variation*s.variation + s.local*s.local
+		s.declination*s.declination + s.variation*s.variation + s.local*s.local + s.iron*s.iron
 }
 
 // covariance between the systematic errors of two moments. What is fixed in
-// the sky or in the board is the same error at both; what calibration left
-// turns with the board, so it fades with the cosine of the angle between the
-// poses; temperature acts in proportion to its change.
+// the sky or in the board is the same error at both; what calibration left, and
+// iron on the mount, turn with the board, so they fade with the cosine of the
+// angle between the poses; temperature acts in proportion to its change.
 func (s *systematic) covariance(t *systematic, cos float64) float64 {
 	low := func(a, b float64) float64 { return min(a*a, b*b) }
-	return cos*low(s.calibration, t.calibration) + s.temperature*t.temperature + low(s.mounting, t.mounting) +
+	return cos*(low(s.calibration, t.calibration)+low(s.iron, t.iron)) + s.temperature*t.temperature + low(s.mounting, t.mounting) +
 		low(s.declination, t.declination) + low(s.variation, t.variation) + low(s.local, t.local)
 }
 
@@ -162,6 +162,8 @@ func (e *Estimator) measure(out *Estimate, altDeg, azDeg float64, haveAzimuth bo
 				s.variation = v
 			case partLocal:
 				s.local = v
+			case partIron:
+				s.iron = v
 			}
 		}
 	}

@@ -13,7 +13,7 @@ import (
 )
 
 // crooked is a stand whose systematic errors are drawn from its own budget:
-// calibration in the body, mounting in the body, a stray field in the sky.
+// calibration and iron in the body, mounting in the body, steel beside the mount.
 type crooked struct {
 	*stand
 	accelErr, fieldErr r3.Vec // body
@@ -27,14 +27,15 @@ func newCrooked(seed uint64, alt, az float64) *crooked {
 	draw := func(sd float64) r3.Vec {
 		return r3.Vec{X: sd * r.NormFloat64(), Y: sd * r.NormFloat64(), Z: sd * r.NormFloat64()}
 	}
-	c.accelErr, c.fieldErr = draw(0.01), draw(0.2)
+	local := testOptions().LocalFieldUT
+	c.accelErr, c.fieldErr = draw(0.01), r3.Add(draw(0.2), draw(ironShare*local))
 	c.mountAlt, c.mountAz = 0.1*r.NormFloat64(), 0.1*r.NormFloat64()
 	// Declination error and natural variation turn the whole field; steel adds
 	// a vector that stays where it is.
 	turn := math.Hypot(0.4, fieldVariationDeg) * degree * r.NormFloat64()
 	s, k := math.Sincos(turn)
 	f := c.fieldUT
-	c.fieldUT = r3.Add(r3.Vec{X: f.X*k + f.Y*s, Y: f.Y*k - f.X*s, Z: f.Z}, draw(0.5))
+	c.fieldUT = r3.Add(r3.Vec{X: f.X*k + f.Y*s, Y: f.Y*k - f.X*s, Z: f.Z}, draw(outsideShare*local))
 	return c
 }
 

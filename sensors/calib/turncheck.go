@@ -31,6 +31,9 @@ type TurnOptions struct {
 	// GyroScaleSigma is the gyroscope's 1-sigma scale error, 0.01, and
 	// GyroDriftSigma its 1-sigma bias left over, rad/s: 0.02°/s.
 	GyroScaleSigma, GyroDriftSigma float64
+	// LagSigmaS is how far, 1 sigma, the times of compass and gyroscope may be
+	// apart, s; 0.01.
+	LagSigmaS float64
 	// FloorSigma is what no such curve describes (hysteresis, both kinds of iron
 	// together), 1 sigma: 0.1°. It is in the sigma of At.
 	FloorSigma float64
@@ -41,7 +44,7 @@ type TurnOptions struct {
 func (o TurnOptions) withDefaults() TurnOptions {
 	for v, d := range map[*float64]float64{
 		&o.SemicircularSigma: rad(3), &o.QuadrantalSigma: rad(0.5), &o.GyroScaleSigma: 0.01,
-		&o.GyroDriftSigma: rad(0.02), &o.MinArcRad: rad(45), &o.FloorSigma: rad(0.1),
+		&o.GyroDriftSigma: rad(0.02), &o.LagSigmaS: 0.01, &o.MinArcRad: rad(45), &o.FloorSigma: rad(0.1),
 	} {
 		if *v <= 0 {
 			*v = d
@@ -73,8 +76,9 @@ type Deviation struct {
 	// ResidualRMS is what curve and gyroscope left, rad; NoiseSigma the part
 	// that readings 3° apart do not share.
 	ResidualRMS float64
-	// GyroScale is the scale error that was found for the gyroscope.
-	GyroScale float64
+	// GyroScale is the scale error that was found for the gyroscope, LagS how
+	// much later than stated the compass was read, s.
+	GyroScale, LagS float64
 	// Sigmas says how significant the curve is: the square root of the chi-square
 	// of B and C against zero. Beyond 3 there is a deviation.
 	Sigmas float64
@@ -106,7 +110,7 @@ func CheckTurn(readings []TurnReading, opt TurnOptions) (Deviation, error) {
 
 // turnNode is the mean over up to 3° of turning, so that a rest in one heading
 // does not outweigh the turn.
-type turnNode struct{ heading, gyro, t, diff float64 }
+type turnNode struct{ heading, gyro, t, diff, rate float64 }
 
 func turnNodes(readings []TurnReading) []turnNode {
 	var nodes []turnNode
@@ -124,6 +128,13 @@ func turnNodes(readings []TurnReading) []turnNode {
 			i++
 		}
 		n.heading, n.gyro, n.t = first.CompassRad+n.heading/k, n.gyro/k, n.t/k
+		last := &readings[i-1]
+		if i < len(readings) {
+			last = &readings[i]
+		}
+		if dt := (last.At - first.At).Seconds(); dt > 0 {
+			n.rate = (last.GyroRad - first.GyroRad) / dt
+		}
 		if n.diff = n.gyro - n.heading; len(nodes) > 0 {
 			last := nodes[len(nodes)-1].diff
 			n.diff = last + math.Remainder(n.diff-last, 2*math.Pi)
@@ -133,10 +144,12 @@ func turnNodes(readings []TurnReading) []turnNode {
 	return nodes
 }
 
-// Parameters of fitDeviation: B, C, D, E, scale, drift, zero of the gyroscope.
+// Parameters of fitDeviation: B, C, D, E; scale and drift of the gyroscope; the
+// compass's lag; the gyroscope's zero.
 const (
 	dScale = 4 + iota
 	dDrift
+	dLag
 	dZero
 	dCount
 )
@@ -148,12 +161,15 @@ func fitDeviation(nodes []turnNode, arc float64, o *TurnOptions) (Deviation, err
 	build := func(p []float64, q *normal) {
 		for i, n := range nodes {
 			dev, j4 := deviation(p, n.heading)
-			j := [dCount]float64{j4[0], j4[1], j4[2], j4[3], n.gyro - mid.gyro, n.t - mid.t, 1}
-			r := dev + p[dScale]*j[dScale] + p[dDrift]*j[dDrift] + p[dZero] - (n.diff - mid.diff)
+			j := [dCount]float64{j4[0], j4[1], j4[2], j4[3], n.gyro - mid.gyro, n.t - mid.t, n.rate, 1}
+			r := dev - (n.diff - mid.diff)
+			for k := dScale; k < dCount; k++ {
+				r += p[k] * j[k]
+			}
 			ch.resid[i] = r
 			q.add(0, j[:], r, ch.w(i))
 		}
-		for k, sd := range [...]float64{o.SemicircularSigma, o.SemicircularSigma, o.QuadrantalSigma, o.QuadrantalSigma, o.GyroScaleSigma, o.GyroDriftSigma} {
+		for k, sd := range [...]float64{o.SemicircularSigma, o.SemicircularSigma, o.QuadrantalSigma, o.QuadrantalSigma, o.GyroScaleSigma, o.GyroDriftSigma, o.LagSigmaS} {
 			q.add(k, []float64{1}, p[k], 1/(sd*sd))
 		}
 	}
@@ -173,7 +189,7 @@ func fitDeviation(nodes []turnNode, arc float64, o *TurnOptions) (Deviation, err
 	if err != nil {
 		return Deviation{}, &Refusal{What: "turn check", Reason: err.Error(), Advice: "turn the mount again, slowly"}
 	}
-	d := Deviation{B: p[0], C: p[1], D: p[2], E: p[3], ArcRad: arc, GyroScale: p[dScale], FloorSigma: o.FloorSigma}
+	d := Deviation{B: p[0], C: p[1], D: p[2], E: p[3], ArcRad: arc, GyroScale: p[dScale], LagS: -p[dLag], FloorSigma: o.FloorSigma}
 	for i := range 4 {
 		for k := range 4 {
 			d.Cov[i][k] = cov.At(i, k)

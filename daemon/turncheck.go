@@ -1,0 +1,181 @@
+package daemon
+
+import (
+	"fmt"
+	"math"
+	"time"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbstar/daemon/estimator"
+	"plumbstar/sensors"
+	"plumbstar/sensors/calib"
+)
+
+// TurnCheck is what a turn of the mount in azimuth has told of the compass.
+type TurnCheck struct {
+	// Deviation is the curve that was found; see calib.CheckTurn.
+	calib.Deviation
+	// OffsetUT is the field, body axes, that explains its semicircular part
+	// (coefficients B and C): of iron that turns with the board, of what the
+	// calibration left, and of the tilt's error, together.
+	OffsetUT r3.Vec
+	// Swing is what is left of it once OffsetUT is taken off.
+	Swing estimator.Swing
+}
+
+// CheckTurn compares the compass with the gyroscope over samples, as the
+// drivers gave them, that were taken while the mount was turned in azimuth. They
+// begin with a rest of at least two seconds, from which the gyroscope's offset is
+// learned. Nothing is changed; see UseTurnCheck. A *calib.Refusal says what was
+// missing.
+func (d *Daemon) CheckTurn(inertial []sensors.InertialSample, magnetic []sensors.MagneticSample) (TurnCheck, error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.opt.Magnetic == nil {
+		return TurnCheck{}, fmt.Errorf("turn check: there is no magnetometer")
+	}
+	prior, err := d.turnPrior()
+	if err != nil {
+		return TurnCheck{}, err
+	}
+	t := d.readTurn(inertial, magnetic)
+	dev, err := calib.CheckTurn(t.readings, prior)
+	if err != nil {
+		return TurnCheck{}, err
+	}
+	return t.result(dev), nil
+}
+
+// turnPrior is what the budget of this moment thinks of the deviation.
+func (d *Daemon) turnPrior() (calib.TurnOptions, error) {
+	const degree = math.Pi / 180
+	e := d.est.Estimate(d.opt.Clock.Now())
+	if !e.Azimuth.Known {
+		return calib.TurnOptions{}, fmt.Errorf("turn check: no direction: %s", e.Azimuth.Why)
+	}
+	var o calib.TurnOptions
+	for _, p := range e.Budget {
+		switch p.Name {
+		case "calibration":
+			o.QuadrantalSigma = max(0.1, p.AzimuthDeg) * degree
+			fallthrough
+		case "temperature", "iron on the mount":
+			o.SemicircularSigma = math.Hypot(o.SemicircularSigma, p.AzimuthDeg*degree)
+		}
+	}
+	return o, nil
+}
+
+// turn is a turn as compass and gyroscope saw it.
+type turn struct {
+	readings []calib.TurnReading
+	up       r3.Vec  // mean direction, body axes
+	level    float64 // mean horizontal field, µT
+	tempC    float64
+}
+
+func (d *Daemon) readTurn(inertial []sensors.InertialSample, magnetic []sensors.MagneticSample) turn {
+	const degree = math.Pi / 180
+	f := estimator.NewFilter(estimator.FilterOptions{
+		NoGyro: !d.spec.HasGyro, GyroNoise: d.spec.GyroNoise, GyroOffset: d.spec.GyroOffset, GyroRange: d.spec.GyroRange,
+	})
+	t := turn{tempC: math.NaN()}
+	var mark estimator.Turn
+	var temp, horizontal float64
+	var n int
+	in, mag := d.opt.Inertial, d.opt.Magnetic
+	for _, s := range inertial {
+		for len(magnetic) > 0 && magnetic[0].At < s.At {
+			m := magnetic[0]
+			magnetic = magnetic[1:]
+			field := mag.Mount.apply(mag.Correct.apply(m.FieldUT, m.TempC))
+			angle, sigma, ok := f.TurnSince(mark)
+			heading, known := f.Compass(field)
+			if !known || !ok || sigma > 90*degree {
+				continue
+			}
+			up := f.Up()
+			t.readings = append(t.readings, calib.TurnReading{At: m.At, CompassRad: heading * degree, GyroRad: angle})
+			t.up = r3.Add(t.up, up)
+			horizontal += r3.Norm(r3.Cross(field, up))
+			n++
+		}
+		accel := in.Mount.apply(in.Correct.apply(s.Accel, s.TempC))
+		f.Inertial(s.At, accel, in.Mount.apply(s.Gyro))
+		if s.At-inertial[0].At < turnRest {
+			// The offset is learned until the turn can have begun.
+			mark = f.TurnNow()
+		}
+		temp += s.TempC / float64(len(inertial))
+	}
+	if n > 0 {
+		t.up, t.level, t.tempC = r3.Unit(t.up), horizontal/float64(n), temp
+	}
+	return t
+}
+
+// turnRest is how long the mount stands at the beginning of a turn check.
+const turnRest = 2 * time.Second
+
+// result turns the curve into a field.
+func (t *turn) result(dev calib.Deviation) TurnCheck {
+	forward := r3.Unit(r3.Sub(r3.Vec{X: 1}, r3.Scale(t.up.X, t.up)))
+	left := r3.Cross(t.up, forward)
+	f, l := dev.HardIron(t.level)
+	out := TurnCheck{Deviation: dev, OffsetUT: r3.Add(r3.Scale(f, forward), r3.Scale(l, left))}
+	// B and C are the sines; left is -C times the field.
+	h2 := t.level * t.level
+	ff, ll, fl := h2*dev.Cov[0][0], h2*dev.Cov[1][1], -h2*dev.Cov[0][1]
+	floor := h2 * dev.FloorSigma * dev.FloorSigma
+	a, b := components(forward), components(left)
+	out.Swing = estimator.Swing{Up: t.up, TempC: t.tempC}
+	for i := range 3 {
+		for j := range 3 {
+			out.Swing.Left[i][j] = ff*a[i]*a[j] + ll*b[i]*b[j] + fl*(a[i]*b[j]+b[i]*a[j]) + floor*(a[i]*a[j]+b[i]*b[j])
+		}
+	}
+	return out
+}
+
+func components(v r3.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }
+
+// UseTurnCheck takes the offset that was found off the compass from now on, and
+// what is left of the doubt into the budget. References are dropped: they were
+// taken with the compass as it was.
+func (d *Daemon) UseTurnCheck(t TurnCheck) error {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	m := d.opt.Magnetic
+	if m == nil {
+		return fmt.Errorf("turn check: there is no magnetometer")
+	}
+	m.Correct = m.Correct.less(m.Mount.inverse(t.OffsetUT))
+	d.swing = &t.Swing
+	d.rebuild()
+	d.log.Info("turn check used", "offset_uT", r3.Norm(t.OffsetUT), "arc_deg", t.ArcRad*180/math.Pi)
+	return nil
+}
+
+// less is the correction that takes a further offset, sensor axes, off.
+func (c Correction) less(offset r3.Vec) Correction {
+	before := c
+	c.Apply = func(raw r3.Vec, tempC float64) r3.Vec { return r3.Sub(before.apply(raw, tempC), offset) }
+	return c
+}
+
+// apply corrects one vector.
+func (c *Correction) apply(raw r3.Vec, tempC float64) r3.Vec {
+	if c.Apply == nil {
+		return raw
+	}
+	return c.Apply(raw, tempC)
+}
+
+// turnSwing brings a Swing into body axes that were turned by m.
+func turnSwing(s *estimator.Swing, m Mount) *estimator.Swing {
+	if s == nil {
+		return nil
+	}
+	return &estimator.Swing{Left: m.cov(s.Left), Up: m.apply(s.Up), TempC: s.TempC}
+}
