@@ -84,6 +84,7 @@ func newRootCommand(e env) *cobra.Command {
 		newReplayCommand(e),
 		newScanCommand(e),
 		newServeCommand(e),
+		newSimulateCommand(e),
 		newStabilityCommand(e),
 		newTonightCommand(e),
 		newVersionCommand(e),

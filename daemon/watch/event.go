@@ -1,0 +1,388 @@
+package watch
+
+import (
+	"math"
+	"time"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// Limits of sudden moves.
+const (
+	// minMoveDeg is the least that is called a move at once, degrees on the sky;
+	// less is left to the slow layer, which averages longer.
+	minMoveDeg = 0.03
+	// knockLimit is the squared distance in sigmas, two degrees of freedom: with
+	// a normal distribution one false alarm in 6e7 looks.
+	knockLimit = 36.0
+	minRollDeg = 0.05
+	// activeLimit is for the turn within one block, mean square of three axes.
+	activeLimit = 9.0
+	// quietLimit ends a movement, resumeLimit renews it.
+	quietLimit  = 12.0
+	resumeLimit = 25.0
+	// realLimit is what the final size must reach to be a move: chance makes one
+	// of 400 nudges one.
+	realLimit = 12.0
+	realDeg   = 0.01
+
+	reportBlocks = 5   // from the alarm to the first report
+	quietBlocks  = 5   // in a row
+	longestEvent = 300 // blocks; then what is there is told
+	// mergeAfter joins slips that follow each other.
+	mergeAfter = time.Minute
+)
+
+// event is a move being followed, from the alarm to the rest after it.
+type event struct {
+	on    bool
+	kind  Kind
+	id    int
+	told  int
+	start time.Duration
+	age   int // blocks since the alarm
+
+	up0, side0 float64 // rest before
+	vUp0, vS0  float64 // their variances, beyond the baseline's scatter
+	// from is the rest that slow's state counts from.
+	from [2]float64
+	// angle0 and angle1 are the angles turned before and after the motion.
+	angle0, angle1 [3]float64
+	span           float64 // blocks from angle0 to angle1
+	elapsed        float64 // blocks from angle0 to now
+	sinceActive    int
+	closed         bool
+	alert          [2]float64 // variances of up and left before it began
+	quiet          int
+
+	settledN int
+	accel    r3.Vec // sums after
+	up, side float64
+	counted  Move // what of it is already part of the total
+	alarmed  bool // before it
+}
+
+// lastEvent is kept to join slips.
+type lastEvent struct {
+	event    event
+	end      time.Duration
+	up, side float64
+}
+
+// knockTest looks at the newest block.
+func (w *Watch) knockTest(e *entry) {
+	d := w.short.difference()
+	s := w.onSky(&d, w.short.weight)
+	sh := &w.short
+	e.alert = [3]float64{sh.up.alert(), sh.left.alert(), sh.roll.alert()}
+	ev := &w.event
+	// The limits of before the windows began.
+	old := &sh.at(shortBlocks).alert
+	if ev.on {
+		old = &[3]float64{ev.alert[0], ev.alert[1], sh.roll.alert()}
+	}
+	z := s.up*s.up/old[0] + s.left*s.left/old[1]
+	if ev.on {
+		w.follow(e, z, &s)
+		return
+	}
+	switch {
+	case z > knockLimit && math.Hypot(s.up, s.left) > minMoveDeg:
+		w.beginKnock(Knock, old)
+	case s.roll*s.roll > knockLimit*old[2] && math.Abs(s.roll) > minRollDeg:
+		w.beginKnock(Roll, old)
+	default:
+		sh.up.see(s.up)
+		sh.left.see(s.left)
+		sh.roll.see(s.roll)
+		sh.vertical.see(s.vertical)
+		w.base.upScatter.see(sh.mean(tiltUp, settledBlocks) - w.base.up)
+		w.base.sideScatter.see(sh.mean(tiltSide, settledBlocks) - w.base.side)
+	}
+}
+
+func (w *Watch) beginKnock(k Kind, alert *[3]float64) {
+	sh := &w.short
+	// The first block of a turn, or the middle of the time looked at when the
+	// gyroscope shows none.
+	onset := 10
+	if w.sigma.gyro {
+		for back := 0; back < afterBlocks+apartBlocks+beforeBlocks/2; back++ {
+			if sh.at(back).active {
+				onset = back
+			}
+		}
+	}
+	begin := sh.at(onset + 3)
+	ev := event{
+		on: true, kind: k, start: sh.at(onset).at - BlockLength,
+		up0: w.base.up, side0: w.base.side, from: [2]float64{w.base.up, w.base.side},
+		angle0:  [3]float64{begin.x[turnLeft], begin.x[turnForward], begin.x[turnUp]},
+		elapsed: float64(onset + 3),
+		alert:   [2]float64{alert[0], alert[1]},
+		alarmed: w.alarm,
+	}
+	for back := onset; back > 0; back-- {
+		ev.sinceActive++
+		if sh.at(back).active {
+			ev.sinceActive = 0
+		}
+	}
+	w.event = ev
+	w.watchMotion(sh.at(0))
+}
+
+// watchMotion follows the angle until the turn has ended.
+func (w *Watch) watchMotion(e *entry) {
+	ev := &w.event
+	if ev.age > 0 {
+		ev.elapsed++
+	}
+	ev.sinceActive++
+	if e.active {
+		ev.sinceActive, ev.closed = 0, false
+	}
+	if ev.closed {
+		return
+	}
+	ev.angle1 = [3]float64{e.x[turnLeft], e.x[turnForward], e.x[turnUp]}
+	ev.span = ev.elapsed
+	ev.closed = ev.sinceActive >= 3 && ev.age >= reportBlocks
+}
+
+// follow is one block of a running event.
+func (w *Watch) follow(e *entry, z float64, s *sky) {
+	ev := &w.event
+	ev.age++
+	w.watchMotion(e)
+	if ev.kind == Roll && z > knockLimit && math.Hypot(s.up, s.left) > minMoveDeg {
+		ev.kind = Knock // first only the roll stood out
+	}
+	if ev.kind == Knock && ev.told == 0 && ev.age >= reportBlocks {
+		w.firstReport(s)
+	}
+	if ev.settledN > 0 {
+		// At rest, by what was seen: does it stay?
+		n := float64(ev.settledN)
+		u, sd := ev.up/n-e.x[tiltUp], ev.side/n-e.x[tiltSide]
+		if z > resumeLimit || u*u+sd*sd > resumeLimit*4*(square(w.sigma.tilt)+ev.alert[0]) {
+			ev.settledN, ev.quiet = 0, 0
+			ev.up, ev.side, ev.accel = 0, 0, r3.Vec{}
+		}
+	}
+	if ev.settledN == 0 {
+		if z < quietLimit {
+			ev.quiet++
+		} else {
+			ev.quiet = 0
+		}
+		if ev.quiet < quietBlocks && ev.age < longestEvent {
+			return
+		}
+	}
+	ev.settledN++
+	ev.up += e.x[tiltUp]
+	ev.side += e.x[tiltSide]
+	ev.accel = r3.Add(ev.accel, e.accel)
+	if ev.settledN >= settledBlocks {
+		w.finish()
+	}
+}
+
+// turnVariance is the variance of an angle from the gyroscope over n blocks: a
+// part that grows with the time and one with its square, from the scatter that
+// both memories measured.
+func (w *Watch) turnVariance(n float64) float64 {
+	n = max(n, 1)
+	v1, v2 := w.short.vertical.variance(), w.long.vertical.variance()
+	t1 := float64(walkShort)
+	const t2 = (apartSeconds + (afterSeconds+beforeSeconds)/3.0) * perSecond
+	b := max(0, (v2/t2-v1/t1)/(t2-t1))
+	return max(v1/t1-b*t1, square(w.sigma.turn))*n + b*n*n
+}
+
+// joined weighs accelerometer and gyroscope; either may be absent (variance
+// +Inf).
+func joined(a, va, g, vg float64) (x, v float64) {
+	switch {
+	case math.IsInf(va, 1):
+		return g, vg
+	case math.IsInf(vg, 1):
+		return a, va
+	}
+	k := vg / (va + vg)
+	return k*a + (1-k)*g, va * vg / (va + vg)
+}
+
+// moveOf puts the change of tilt and the turn of an event onto the sky. turn is
+// about left, forward and up over span blocks.
+func (w *Watch) moveOf(up, side, vUp, vSide float64, turn [3]float64, span float64) Move {
+	size2 := up*up + side*side + square(turn[2])
+	vUp += square(w.opt.AccelScaleSigma) * size2
+	vSide += square(w.opt.AccelScaleSigma) * size2
+	vTurn := math.Inf(1)
+	vertical, vVertical := 0.0, 0.0
+	if w.sigma.gyro {
+		vTurn = w.turnVariance(span) + square(w.opt.GyroScaleSigma)*size2
+		vertical, vVertical = turn[2], vTurn
+	} else {
+		// As much as is seen may have happened unseen.
+		vVertical = size2
+	}
+	bend := w.frame.altitudeChange(up, side) - up // second order
+	if w.head.on && w.sigma.gyro {
+		vSide = math.Inf(1)
+	}
+	u, vu := joined(up, vUp, -turn[0], vTurn)
+	s, vs := joined(side, vSide, turn[1], vTurn)
+	k := w.frame.sky(u, s, vertical)
+	left := k.left - 0.5*u*k.roll*degree
+	m := Move{
+		UpDeg: u + bend, UpSigmaDeg: math.Sqrt(vu),
+		EastDeg:      w.east(left),
+		EastSigmaDeg: math.Sqrt(square(w.frame.cos)*vVertical + square(w.frame.sin)*vs),
+		RollDeg:      k.roll,
+		RollSigmaDeg: math.Sqrt(square(w.frame.sin)*vVertical + square(w.frame.cos)*vs),
+	}
+	return m
+}
+
+// east turns a shift to the left of somebody who faces the pole.
+func (w *Watch) east(left float64) float64 {
+	if w.opt.South {
+		return left
+	}
+	return -left
+}
+
+// firstReport tells of a knock while the mount may still swing.
+func (w *Watch) firstReport(s *sky) {
+	if !w.reporting() {
+		return
+	}
+	v := square(w.opt.GyroScaleSigma) * (square(s.up) + square(s.left))
+	m := Move{
+		UpDeg: s.up, UpSigmaDeg: math.Sqrt(w.short.up.variance() + v),
+		EastDeg: w.east(s.left), EastSigmaDeg: math.Sqrt(w.short.left.variance() + v),
+		RollDeg: s.roll, RollSigmaDeg: math.Sqrt(w.short.roll.variance() + v),
+	}
+	w.report(m, false)
+}
+
+// reporting: moves are told only of an aligned tracker.
+func (w *Watch) reporting() bool { return w.armed && !w.settling }
+
+// report tells the event as it stands.
+func (w *Watch) report(m Move, final bool) {
+	ev := &w.event
+	if ev.id == 0 {
+		ev.id = w.nextID()
+	}
+	after := w.moved
+	after.replace(ev.counted, Move{})
+	f := Finding{ID: ev.id, Update: ev.told, Final: final, Kind: ev.kind, Start: ev.start, Move: m}
+	f.VerticalUnseen = !w.sigma.gyro
+	switch ev.kind {
+	case Nudge, Roll:
+		w.alarm = ev.alarmed
+	default:
+		f.Alarm = true
+		after.replace(Move{}, m)
+	}
+	ev.told++
+	if final {
+		w.moved = after
+		if f.Alarm {
+			ev.counted = m
+		}
+	}
+	w.slow.withMove(&after)
+	w.tell(f, &after)
+}
+
+// finish ends an event with the pose after it.
+func (w *Watch) finish() {
+	ev := &w.event
+	n := float64(ev.settledN)
+	up, side := ev.up/n, ev.side/n
+	accel := r3.Scale(1/n, ev.accel)
+	if w.frame.turnedFar(up, side) || math.Abs(ev.angle1[1]-ev.angle0[1]) > farDeg || math.Abs(ev.angle1[2]-ev.angle0[2]) > farDeg {
+		w.finishFar(accel)
+		return
+	}
+	turn := [3]float64{ev.angle1[0] - ev.angle0[0], ev.angle1[1] - ev.angle0[1], ev.angle1[2] - ev.angle0[2]}
+	vu := w.base.upScatter.variance() + ev.vUp0
+	vs := w.base.sideScatter.variance() + ev.vS0
+	m := w.moveOf(up-ev.up0, side-ev.side0, vu, vs, turn, ev.span)
+	if ev.kind == Knock || ev.kind == Roll {
+		switch {
+		case m.significance() > realLimit && m.SizeDeg() > realDeg:
+			ev.kind = Knock
+		case math.Abs(m.RollDeg) > minRollDeg/2 && square(m.RollDeg/m.RollSigmaDeg) > realLimit:
+			ev.kind = Roll
+		default:
+			ev.kind = Nudge
+		}
+	}
+	if w.reporting() && (ev.told > 0 || ev.kind != Nudge) {
+		w.report(m, true)
+	}
+	w.resume(accel, up, side, vu, vs)
+}
+
+// resume goes back to watching from the pose after an event.
+func (w *Watch) resume(accel r3.Vec, up, side, vUp, vSide float64) {
+	ev := &w.event
+	w.long.restart()
+	w.slow.step(up-ev.from[0], side-ev.from[1], vUp, vSide)
+	w.head.zero = side
+	w.base.moveTo(accel, up, side)
+	w.base.skip = shortRing
+	w.last = lastEvent{event: *ev, end: w.at, up: up, side: side}
+	ev.on = false
+	if w.settling {
+		w.settle()
+	}
+}
+
+// beginSlip follows a move that takes seconds; d is the long memory's difference.
+func (w *Watch) beginSlip(d *[channels]float64) {
+	l := &w.long
+	before := func(c int) float64 { return l.mean(c, afterSeconds+apartSeconds, beforeSeconds) }
+	after := func(c int) float64 { return l.mean(c, 0, afterSeconds) }
+	va := square(w.sigma.tilt) / (beforeSeconds * perSecond)
+	ev := event{
+		on: true, kind: Slip,
+		start:   l.ring[(l.n-1-afterSeconds-apartSeconds)%longRing].at,
+		up0:     before(tiltUp),
+		side0:   before(tiltSide),
+		vUp0:    va,
+		vS0:     va,
+		angle0:  [3]float64{before(turnLeft), before(turnForward), before(turnUp)},
+		angle1:  [3]float64{after(turnLeft), after(turnForward), after(turnUp)},
+		span:    (apartSeconds + (afterSeconds+beforeSeconds)/3.0) * perSecond,
+		closed:  true,
+		alert:   [2]float64{w.short.up.alert(), w.short.left.alert()},
+		alarmed: w.alarm,
+	}
+	ev.from = [2]float64{ev.up0, ev.side0}
+	if k := &w.last; k.event.kind == Slip && k.event.id != 0 && w.at-k.end < mergeAfter {
+		p := &k.event
+		ev.id, ev.told, ev.start, ev.counted, ev.alarmed = p.id, p.told, p.start, p.counted, p.alarmed
+		ev.from = [2]float64{k.up, k.side}
+		ev.up0, ev.side0, ev.vUp0, ev.vS0 = p.up0, p.side0, p.vUp0, p.vS0
+		// The part before is in the angles as a turn already made.
+		for i := range 3 {
+			ev.angle0[i] -= p.angle1[i] - p.angle0[i]
+		}
+		ev.span += p.span
+	}
+	ev.elapsed = ev.span
+	w.event = ev
+	if w.reporting() {
+		turn := [3]float64{ev.angle1[0] - ev.angle0[0], ev.angle1[1] - ev.angle0[1], ev.angle1[2] - ev.angle0[2]}
+		vu, vs := w.long.up.variance(), w.long.up.variance()
+		m := w.moveOf(after(tiltUp)-ev.up0, after(tiltSide)-ev.side0, vu, vs, turn, ev.span)
+		w.report(m, false)
+	}
+}

@@ -1,0 +1,57 @@
+package watch
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// farDeg is beyond what the small-angle geometry of the frame serves for.
+const farDeg = 3.0
+
+func (r *frame) turnedFar(up, side float64) bool {
+	return math.Hypot(up, side) > farDeg
+}
+
+// finishFar ends an event that turned the board by degrees: the head turned by
+// hand, or the whole tripod carried off. Altitude is exact; on the head, what
+// the axis did sideways cannot be told from the turn of the head.
+func (w *Watch) finishFar(accel r3.Vec) {
+	ev := &w.event
+	old := w.frame
+	fresh := newFrame(accel)
+	up := (math.Asin(max(-1, min(1, fresh.sin))) - math.Asin(max(-1, min(1, old.sin)))) / degree
+	rest := w.base.accel
+	v := w.base.upScatter.variance() + square(w.opt.AccelScaleSigma*farDeg)
+	turn := [3]float64{ev.angle1[0] - ev.angle0[0], ev.angle1[1] - ev.angle0[1], ev.angle1[2] - ev.angle0[2]}
+	scale := square(w.opt.GyroScaleSigma) * (square(turn[0]) + square(turn[1]) + square(turn[2]))
+	roll := math.Atan2(accel.Y, accel.Z)/degree - math.Atan2(rest.Y, rest.Z)/degree
+	roll = math.Remainder(roll, 360)
+	m := Move{UpDeg: up, RollDeg: roll, RollSigmaDeg: math.Sqrt(v)}
+	if w.head.on {
+		nod := square(w.opt.NodSigmaDeg * 2 * math.Sin(roll*degree/2))
+		m.UpSigmaDeg = math.Sqrt(v + nod)
+		m.EastSigmaDeg = math.Sqrt(w.turnVariance(ev.span) + scale + nod)
+		if square(m.UpDeg) < realLimit*square(m.UpSigmaDeg) {
+			ev.kind = Roll
+		}
+		w.head.turn(roll)
+	} else {
+		m.UpSigmaDeg = math.Sqrt(v)
+		k := old.sky(up, turn[1], turn[2])
+		m.EastDeg = w.east(k.left)
+		// Angles are no vectors any more: of a turn of 10° the order matters by 1°.
+		m.EastSigmaDeg = math.Sqrt(w.turnVariance(ev.span) + scale + square(0.5*degree*(square(up)+square(roll)+square(turn[2]))))
+		ev.kind = Knock
+	}
+	if w.reporting() {
+		w.report(m, true)
+	}
+	ev.on = false
+	w.last = lastEvent{}
+	if w.head.on {
+		accel = toBase(r3.Vec{X: accel.X, Y: accel.Y, Z: accel.Z}, math.Sin(roll*degree), math.Cos(roll*degree))
+	}
+	w.reframe(accel)
+	w.base.skip = shortRing
+}
