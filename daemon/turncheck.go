@@ -103,7 +103,7 @@ func (d *Daemon) readTurn(inertial []sensors.InertialSample, magnetic []sensors.
 		}
 		accel := in.Mount.apply(in.Correct.apply(s.Accel, s.TempC))
 		f.Inertial(s.At, accel, in.Mount.apply(s.Gyro))
-		if s.At-inertial[0].At < turnRest {
+		if s.At-inertial[0].At < restBefore {
 			// The offset is learned until the turn can have begun.
 			mark = f.TurnNow()
 		}
@@ -115,8 +115,8 @@ func (d *Daemon) readTurn(inertial []sensors.InertialSample, magnetic []sensors.
 	return t
 }
 
-// turnRest is how long the mount stands at the beginning of a turn check.
-const turnRest = 2 * time.Second
+// restBefore is how long the mount stands at the beginning of a turn check.
+const restBefore = 2 * time.Second
 
 // result turns the curve into a field.
 func (t *turn) result(dev calib.Deviation) TurnCheck {
