@@ -67,8 +67,8 @@ func (f *Filter) SetField(e Field) {
 }
 
 // Inertial takes one sample: specific force (m/s²) and angular rate (rad/s) in
-// sensor axes at the time at; the rate is that of the interval since the last
-// sample. A sample that is not finite, absurdly large or not later than the
+// sensor axes at the time at; both are taken as means over the interval since the
+// last sample, which is what a chip's low-pass filter makes of them. A sample that is not finite, absurdly large or not later than the
 // last one is refused and counted.
 func (f *Filter) Inertial(at time.Duration, accel, gyro r3.Vec) {
 	if !within(accel, maxAccel) || !within(gyro, maxRate) {

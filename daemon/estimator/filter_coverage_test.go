@@ -30,6 +30,7 @@ func TestFilterSigmaCovers(t *testing.T) {
 	}
 	for seed := range uint64(seeds) {
 		b := newSimBoard(seed, FilterOptions{})
+		b.rate = 25
 		f := NewFilter(FilterOptions{})
 		b.run(f, 10, vec3{})
 		stage(0, "first rest", b, f)

@@ -8,7 +8,9 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
+	"sync"
 	"testing"
 
 	"gonum.org/v1/gonum/spatial/r3"
@@ -26,17 +28,26 @@ type recording struct {
 
 func (r *recording) slow() bool { return !strings.Contains(r.name, "_disturbed_") }
 
-func readRecordings(t testing.TB) []recording {
+func readRecordings(t *testing.T) []recording {
 	t.Helper()
+	recs, err := broadRecordings()
+	if err != nil {
+		t.Fatal(err)
+	}
+	return recs
+}
+
+// broadRecordings is read once for all tests, which do not change it.
+var broadRecordings = sync.OnceValues(func() ([]recording, error) {
 	paths, err := filepath.Glob(broad + "/*.csv.gz")
 	if err != nil || len(paths) != 8 {
-		t.Fatalf("%d recordings in %s (%v), 8 expected", len(paths), broad, err)
+		return nil, fmt.Errorf("%d recordings in %s, 8 expected: %w", len(paths), broad, err)
 	}
 	var out []recording
 	for _, p := range paths {
 		f, err := os.Open(p)
 		if err != nil {
-			t.Fatal(err)
+			return nil, err
 		}
 		rec := recording{name: strings.TrimSuffix(filepath.Base(p), ".csv.gz")}
 		r, err := recorded.NewReader(f)
@@ -46,14 +57,14 @@ func readRecordings(t testing.TB) []recording {
 				rec.rows = append(rec.rows, row)
 			}
 		}
-		if !errors.Is(err, io.EOF) {
-			t.Fatalf("%s: %v", p, err)
-		}
 		f.Close()
+		if !errors.Is(err, io.EOF) {
+			return nil, fmt.Errorf("%s: %w", p, err)
+		}
 		out = append(out, rec)
 	}
-	return out
-}
+	return out, nil
+})
 
 // backwards is the recording played from its end to its start: the same
 // places, so the same specific force and field, at the opposite rates. The
@@ -114,11 +125,19 @@ func (r *recording) score(f *Filter) score {
 	return s
 }
 
-// means are those of the slow and of the disturbed recordings.
-func means(recs []recording, filter func() *Filter) (slow, disturbed score) {
-	var n, m float64
+// scores runs a fresh filter over each recording.
+func scores(recs []recording, filter func() *Filter) []score {
+	out := make([]score, len(recs))
 	for k := range recs {
-		s := recs[k].score(filter())
+		out[k] = recs[k].score(filter())
+	}
+	return out
+}
+
+// means are those of the slow and of the disturbed recordings.
+func means(recs []recording, of []score) (slow, disturbed score) {
+	var n, m float64
+	for k, s := range of {
 		to, count := &disturbed, &m
 		if recs[k].slow() {
 			to, count = &slow, &n
@@ -170,9 +189,9 @@ func TestFilterOnRecordings(t *testing.T) {
 	names := []string{"madgwick_b0.12", "madgwick_b0.033", "mahony_0.74_0.0012", "mahony_1_0.3", "fusion_default", "fusion_adv", "vqf_default"}
 	recs := readRecordings(t)
 	t.Logf("heading/inclination rms, degrees; peers: %s", strings.Join(names, ", "))
-	for k := range recs {
+	all := scores(recs, func() *Filter { return NewFilter(FilterOptions{}) })
+	for k, s := range all {
 		r := &recs[k]
-		s := r.score(NewFilter(FilterOptions{}))
 		var row strings.Builder
 		for _, n := range names {
 			p := peers[r.name][n]
@@ -189,7 +208,7 @@ func TestFilterOnRecordings(t *testing.T) {
 			t.Errorf("%s: only %.2f and %.2f of the rows within the 95 %% bounds", r.name, s.headingCover, s.inclinationCover)
 		}
 	}
-	slow, disturbed := means(recs, func() *Filter { return NewFilter(FilterOptions{}) })
+	slow, disturbed := means(recs, all)
 	checkMeans(t, slow, disturbed)
 	if m := (3*slow.inclinationCover + 5*disturbed.inclinationCover) / 8; m < 0.90 || m > 0.99 {
 		t.Errorf("inclination: %.3f of the rows within the 95 %% bounds", m)
@@ -197,11 +216,11 @@ func TestFilterOnRecordings(t *testing.T) {
 }
 
 func TestFilterOnRecordingsBackwards(t *testing.T) {
-	recs := readRecordings(t)
+	recs := slices.Clone(readRecordings(t))
 	for k := range recs {
 		recs[k] = recs[k].backwards()
 	}
-	slow, disturbed := means(recs, func() *Filter { return NewFilter(FilterOptions{}) })
+	slow, disturbed := means(recs, scores(recs, func() *Filter { return NewFilter(FilterOptions{}) }))
 	checkMeans(t, slow, disturbed)
 }
 
@@ -222,12 +241,12 @@ func TestFilterConstantsAreNotCritical(t *testing.T) {
 		{"move field", func(f *Filter) *float64 { return &f.tune.moveField }},
 	} {
 		for _, k := range []float64{0.7, 1.3} {
-			slow, disturbed := means(recs, func() *Filter {
+			slow, disturbed := means(recs, scores(recs, func() *Filter {
 				f := NewFilter(FilterOptions{})
 				*c.at(f) *= k
 				f.head.restart(&f.opt, &f.tune)
 				return f
-			})
+			}))
 			t.Logf("%-12s x %.1f: slow %.2f %.2f disturbed %.2f %.2f", c.name, k, slow.heading, slow.inclination, disturbed.heading, disturbed.inclination)
 			if slow.heading > 1.15*peerSlowHeading || slow.inclination > peerSlowInclination ||
 				disturbed.heading > 0.9*peerDisturbedHeading || disturbed.inclination > peerDisturbedInclination {

@@ -15,15 +15,16 @@ type simBoard struct {
 	rnd *rand.Rand
 	opt FilterOptions // with defaults
 
-	rate                float64 // Hz
-	magEvery            int     // inertial samples per field sample
-	q                   quat.Number
+	rate                float64     // Hz
+	magEvery            int         // inertial samples per field sample
+	q, mid              quat.Number // now and half an interval ago
 	offset, accelOff    vec3
 	iron, stray, motion vec3
 	gyroScale, magScale mat3
-	field               vec3 // ENU, µT
-	magnet              vec3 // added on the board, sensor axes
-	outside             vec3 // added outside, ENU
+	field               vec3       // ENU, µT
+	place, speed, push  [2]float64 // east and north, m, m/s, m/s²
+	magnet              vec3       // added on the board, sensor axes
+	outside             vec3       // added outside, ENU
 
 	late int      // samples by which the field is late
 	past []r3.Vec // fields so far
@@ -68,6 +69,8 @@ func (b *simBoard) run(f *Filter, seconds float64, w vec3) {
 		for i := range 3 {
 			b.stray[i] = b.stray[i]*phi + d[i]
 		}
+		h := dt / 2
+		b.mid = unit(quat.Mul(turnBy(w[0]*h, w[1]*h, w[2]*h), b.q))
 		b.q = unit(quat.Mul(turnBy(w[0]*dt, w[1]*dt, w[2]*dt), b.q))
 		b.sample(f, w)
 	}
@@ -87,7 +90,13 @@ func (b *simBoard) sample(f *Filter, w vec3) {
 	}
 	g := back.mul(&w)
 	g = b.gyroScale.mul(&g)
-	a := back.mul(&vec3{0, 0, gravity})
+	// Rate and force are those of the whole interval, the field of its end.
+	b.hand(w)
+	mid := rotation(b.mid)
+	var a vec3
+	for i := range 3 {
+		a[i] = mid[0][i]*b.push[0] + mid[1][i]*b.push[1] + mid[2][i]*gravity
+	}
 	e := b.field
 	for i := range 3 {
 		e[i] += b.stray[i] + b.outside[i]
@@ -121,6 +130,22 @@ func (b *simBoard) sample(f *Filter, w vec3) {
 	}
 	if b.also != nil {
 		b.also(at, av, gv, mv)
+	}
+}
+
+// hand moves the board sideways while it turns: an arm as a damped spring of
+// half a second, pushed at random to about 0.5 m/s².
+func (b *simBoard) hand(w vec3) {
+	const spring, damping = 3.0, 1.4 // rad/s and relative
+	dt := 1 / b.rate
+	for i := range 2 {
+		n := 0.0
+		if w.norm2() > 0 {
+			n = b.rnd.NormFloat64() * 0.07 / math.Sqrt(dt)
+		}
+		b.push[i] = n - spring*spring*b.place[i] - damping*spring*b.speed[i]
+		b.speed[i] += b.push[i] * dt
+		b.place[i] += b.speed[i] * dt
 	}
 }
 

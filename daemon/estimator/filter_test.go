@@ -157,7 +157,7 @@ func TestFilterSurvivesWrongOffset(t *testing.T) {
 	}
 }
 
-// TestFilterStaysFiniteOverANight: ten hours at rest, with a turn after them.
+// TestFilterStaysFiniteOverANight: six hours at rest, with a turn after them.
 func TestFilterStaysFiniteOverANight(t *testing.T) {
 	b := newSimBoard(8, FilterOptions{})
 	b.rate = 10
@@ -165,7 +165,7 @@ func TestFilterStaysFiniteOverANight(t *testing.T) {
 	b.run(f, 10, vec3{})
 	first, _ := b.errors(f)
 	sigma := f.HeadingSigma()
-	for range 10 {
+	for range 6 {
 		b.run(f, 3600, vec3{})
 		h, i := b.errors(f)
 		if math.Abs(h-first) > 0.5*sigma || i > 4*f.InclinationSigma() || !f.AtRest() {
