@@ -33,7 +33,8 @@ type Daemon struct {
 	spec     sensors.InertialSpec
 	guide    guidance.Guide
 	place    place
-	clock    ClockStatus
+	keeper   timekeeper
+	receiver receiver
 	seq      uint64
 	loop     LoopStatus
 	nextPub  time.Duration
@@ -58,7 +59,7 @@ func New(o Options) (*Daemon, error) {
 		d.magnetic = newSlot("magnetic", o.Magnetic.Device, func() (conn.Resource, error) { return o.Magnetic.Open() }, o.Magnetic.OnLost, d.event)
 	}
 	d.est = estimator.New(d.estimatorOptions())
-	d.clock = ClockStatus{Source: o.ClockSource, SigmaS: o.ClockSigmaS}
+	d.keeper = timekeeper{notBefore: o.NotBefore, base: o.ClockSource, baseSigmaS: o.ClockSigmaS}
 	if o.Site != nil {
 		d.place.status = SiteStatus{Known: true, Name: o.SiteName, Site: *o.Site, Source: o.SiteSource}
 	}
@@ -260,12 +261,11 @@ func (d *Daemon) snapshot(now time.Duration) *Snapshot {
 		s.Sensors = append(s.Sensors, d.magnetic.snapshot(now))
 	}
 	s.GoodFor = d.goodFor(g, e.Altitude.Deg)
-	s.Warnings = d.place.warnings
+	if r := d.receiver.status; r != nil {
+		s.Sensors = append(s.Sensors, *r)
+	}
+	s.Warnings = d.receiverWarnings()
 	return s
-}
-
-func (d *Daemon) utc(now time.Duration) time.Time {
-	return d.opt.UTC(now).Add(time.Duration(d.clock.OffsetS * float64(time.Second)))
 }
 
 // SetSite changes the place, as entered by a person or a receiver.
@@ -275,14 +275,20 @@ func (d *Daemon) SetSite(name string, site astro.Site, source string) error {
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.place = place{status: SiteStatus{Known: true, Name: name, Site: site, Source: source}, stale: true}
-	d.guide.Reset()
-	d.log.Info("site set", "name", name, "lat_deg", site.LatDeg, "lon_deg", site.LonDeg, "source", source)
+	d.setSite(SiteStatus{Known: true, Name: name, Site: site, Source: source})
 	return nil
 }
 
-// SetClock tells the true UTC at this moment, from source, with its 1-sigma
-// error; the system's own clock is left alone.
+// setSite is SetSite for a caller that holds the lock and has checked the site.
+func (d *Daemon) setSite(s SiteStatus) {
+	d.place = place{status: s, stale: true}
+	d.guide.Reset()
+	d.log.Info("site set", "name", s.Name, "lat_deg", s.Site.LatDeg, "lon_deg", s.Site.LonDeg, "source", s.Source)
+}
+
+// SetClock tells the UTC at this moment, from source (ClockGNSS, again and
+// again, or ClockEntered), with its 1-sigma error. It is ranked with the other
+// clocks; the system's own is left alone.
 func (d *Daemon) SetClock(utc time.Time, source string, sigmaS float64) error {
 	if !(sigmaS >= 0) || math.IsInf(sigmaS, 0) {
 		return fmt.Errorf("clock sigma %v s: give seconds, zero or more", sigmaS)
@@ -292,9 +298,11 @@ func (d *Daemon) SetClock(utc time.Time, source string, sigmaS float64) error {
 	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	off := utc.Sub(d.opt.UTC(d.opt.Clock.Now())).Seconds()
-	d.log.Info("clock set", "source", source, "offset_s", off)
-	d.clock = ClockStatus{Source: source, SigmaS: sigmaS, OffsetS: off}
-	d.place.stale = true
+	now := d.opt.Clock.Now()
+	d.keeper.take(reading{source: source, at: now, utc: utc, sigmaS: sigmaS})
+	d.utc(now)
+	if source != ClockGNSS { // which speaks all the time
+		d.log.Info("clock told", "source", source, "offset_s", utc.Sub(d.opt.UTC(now)).Seconds(), "used", d.keeper.status.Source)
+	}
 	return nil
 }

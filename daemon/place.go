@@ -22,6 +22,7 @@ type place struct {
 	why      string // why aim is nil
 	field    *geomag.Field
 	warnings []estimator.Warning
+	rates    *geomag.Rates // of field; nil where a compass is of no use
 }
 
 // locateEvery is how often the slow quantities are computed anew: the field
@@ -35,7 +36,7 @@ func (d *Daemon) locate(now time.Duration, utc time.Time) {
 		return
 	}
 	p.stale, p.at = false, now
-	p.aim, p.field, p.warnings, p.why = nil, nil, nil, ""
+	p.aim, p.field, p.rates, p.warnings, p.why = nil, nil, nil, nil, ""
 	if !p.status.Known {
 		p.why = "site not known"
 		p.warnings = append(p.warnings, estimator.Warning{Code: "site-not-known", Text: "Site not known: enter latitude, longitude and height."})
@@ -68,6 +69,9 @@ func (d *Daemon) expect(s astro.Site, utc time.Time) {
 		refuse("field-model", err.Error())
 		return
 	}
+	if f.Zone == geomag.ZoneOK {
+		p.rates = d.date(&f, s, utc)
+	}
 	p.field = &f
 	if f.Zone != geomag.ZoneOK {
 		refuse("magnetic-pole", fmt.Sprintf("horizontal field of only %.1f µT, too near the magnetic pole (%s zone of the model)", f.HorizontalNT/1000, f.Zone))
@@ -82,14 +86,19 @@ func (d *Daemon) expect(s astro.Site, utc time.Time) {
 
 // implausible says why a clock cannot be right, or nothing.
 func implausible(utc, notBefore time.Time) string {
-	if utc.Before(notBefore) {
-		return fmt.Sprintf("the clock shows %s, before this program was built: set the clock", utc.UTC().Format("2006-01-02 15:04"))
+	const layout = "2006-01-02 15:04"
+	switch {
+	case utc.Before(notBefore):
+		return fmt.Sprintf("the clock shows %s, before this program was built: set the clock", utc.UTC().Format(layout))
+	case !notBefore.IsZero() && utc.Sub(notBefore) > farFuture:
+		return fmt.Sprintf("the clock shows %s, long after this program was built: set the clock", utc.UTC().Format(layout))
 	}
 	return ""
 }
 
+// clockStatus is what the newest look at the clocks found, for a time of it.
 func (d *Daemon) clockStatus(utc time.Time) ClockStatus {
-	c := d.clock
+	c := d.keeper.status
 	c.Why = implausible(utc, d.opt.NotBefore)
 	c.Plausible = c.Why == ""
 	return c

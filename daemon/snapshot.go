@@ -48,8 +48,17 @@ type SiteStatus struct {
 	Known  bool
 	Name   string
 	Site   astro.Site
-	Source string // "settings", "entered", "gnss"
+	Source string // SiteSettings, SiteEntered or SiteGNSS
+	// SigmaM is the 1-sigma error of the place on the ground; 0: nobody said.
+	SigmaM float64
 }
+
+// Where a site comes from.
+const (
+	SiteSettings = "settings"
+	SiteEntered  = "entered"
+	SiteGNSS     = "gnss"
+)
 
 // ClockStatus says how far Time may be trusted.
 type ClockStatus struct {
@@ -67,7 +76,7 @@ type ClockStatus struct {
 
 // SensorStatus is one sensor's health.
 type SensorStatus struct {
-	Name   string // "inertial", "magnetic"
+	Name   string // "inertial", "magnetic", "gnss"
 	Device string // String() of the driver, or what is looked for
 	State  string // "ok", "starting", "lost"
 	// Fault is the newest fault, empty when there was none.
