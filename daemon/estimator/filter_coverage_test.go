@@ -9,7 +9,7 @@ import (
 // the stated 95 % bounds: at rest, after turns, at rest again. The limits leave
 // three standard deviations of such a count at 93 and 97 %.
 func TestFilterSigmaCovers(t *testing.T) {
-	const seeds = 300
+	const seeds = 200
 	type count struct {
 		name                 string
 		heading, inclination float64
@@ -43,7 +43,7 @@ func TestFilterSigmaCovers(t *testing.T) {
 		b.run(f, 4, vec3{0.5, 0.5, 0})
 		b.run(f, 4, vec3{-0.5, 0.5, 0.2})
 		stage(3, "after many turns", b, f)
-		b.run(f, 20, vec3{})
+		b.run(f, 10, vec3{})
 		stage(4, "last rest", b, f)
 	}
 	var all count

@@ -237,7 +237,6 @@ func TestFilterConstantsAreNotCritical(t *testing.T) {
 	}{
 		{"gyro scale", func(f *Filter) *float64 { return &f.opt.GyroScale }},
 		{"local field", func(f *Filter) *float64 { return &f.opt.StrayUT }},
-		{"move time", func(f *Filter) *float64 { return &f.tune.moveTime }},
 		{"move field", func(f *Filter) *float64 { return &f.tune.moveField }},
 	} {
 		for _, k := range []float64{0.7, 1.3} {
