@@ -95,11 +95,12 @@
 //
 // [Filter.HeadingSigma] and [Filter.InclinationSigma] are the square roots of the
 // covariance, the second with the accelerometer's own error added. On seeded
-// boards whose errors are drawn from the options, 93 to 97 % of the truths lie
-// within the 95 % bounds, at rest and after turns (TestFilterSigmaCovers); on
-// recordings with optical truth more than 90 % (TestFilterOnRecordings). Steel
-// that was there before the first sample and lies across the field is the
-// exception (TestFilterDoubtsFieldOfOtherStrength: 82 %).
+// boards whose errors are drawn from the options, 94 % (heading) and 96 %
+// (inclination) of the truths lie within the 95 % bounds, at rest and after turns
+// (TestFilterSigmaCovers); on recordings with optical truth more than 90 % in each
+// (TestFilterOnRecordings). Steel that was there before the first sample is the
+// exception, as far as its field lies across the Earth's: about 85 %
+// (TestFilterDoubtsFieldOfOtherStrength).
 //
 // Limits: the Earth's own rotation, 0.004°/s, is part of the offset and as such
 // learned at rest; after turning the board over it is wrong by at most twice that
