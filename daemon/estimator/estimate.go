@@ -1,6 +1,3 @@
-// Package estimator turns corrected samples into where the tracker's axis
-// points, with its uncertainty in named parts. It is pure: time comes with the
-// samples, and nothing is logged, read or started.
 package estimator
 
 import (

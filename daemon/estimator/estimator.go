@@ -181,7 +181,7 @@ func (e *Estimator) vectors() (up, field r3.Vec, haveField bool, noise noiseNow)
 	}
 	if !e.base.ok {
 		up, field, haveField = e.filterVectors()
-		noise.accel = Isotropic(sensors.StandardGravity * e.filter.InclinationSigma() / math.Sqrt2)
+		noise.accel = Isotropic(sensors.StandardGravity * e.filter.InclinationSigma())
 		noise.extraAzimuthDeg = e.filter.HeadingSigma() / degree
 		return up, field, haveField, noise
 	}
