@@ -74,10 +74,13 @@ func newRootCommand(e env) *cobra.Command {
 	}
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
 	root.AddCommand(
+		newBackupCommand(e),
 		newDeclinationCommand(e),
 		newDemoCommand(e),
+		newExportCommand(e),
 		newExposureCommand(e),
 		newFitCompassCommand(e),
+		newNightsCommand(e),
 		newOrientCommand(e),
 		newPairCommand(e),
 		newPolestarCommand(e),
