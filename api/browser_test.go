@@ -21,6 +21,7 @@ import (
 var (
 	chromium = flag.String("chromium", "", "the browser's program, to look at the page with")
 	shots    = flag.String("shots", "", "with -chromium: folder that gets the pictures")
+	axeFile  = flag.String("axe", "", "with -chromium: axe.min.js of axe-core, to look for barriers with")
 )
 
 // tab is one page in a headless Chromium, driven by the Chrome DevTools
@@ -32,6 +33,7 @@ type tab struct {
 	n       int
 	session string
 	console []string // errors that the page logged
+	asked   []string // addresses that it asked for
 }
 
 // openTab starts a browser with an empty phone-sized tab.
@@ -68,10 +70,45 @@ func openTab(t *testing.T, width, height int) *tab {
 	var attached struct{ SessionID string }
 	b.call("Target.attachToTarget", map[string]any{"targetId": target.TargetID, "flatten": true}, &attached)
 	b.session = attached.SessionID
-	b.call("Emulation.setDeviceMetricsOverride", map[string]any{"width": width, "height": height, "deviceScaleFactor": 2, "mobile": true}, nil)
+	b.size(width, height)
 	b.call("Runtime.enable", nil, nil)
 	b.call("Log.enable", nil, nil)
+	b.call("Network.enable", nil, nil)
+	b.call("Page.enable", nil, nil)
 	return b
+}
+
+// size makes the screen that large, in CSS pixels.
+func (b *tab) size(width, height int) {
+	b.t.Helper()
+	b.call("Emulation.setDeviceMetricsOverride", map[string]any{"width": width, "height": height, "deviceScaleFactor": 2, "mobile": true}, nil)
+}
+
+// atStart runs a script in every document before the page's own.
+func (b *tab) atStart(script string) {
+	b.t.Helper()
+	b.call("Page.addScriptToEvaluateOnNewDocument", map[string]any{"source": script}, nil)
+}
+
+// quiet fails the test when the page has logged an error, or has asked any
+// address but those that begin with one of the given ones.
+func (b *tab) quiet(origins ...string) {
+	b.t.Helper()
+	if len(b.console) > 0 {
+		b.t.Errorf("errors in the console: %s", strings.Join(b.console, "\n"))
+	}
+	for _, a := range b.asked {
+		ours := strings.HasPrefix(a, "about:") || strings.HasPrefix(a, "data:")
+		for _, o := range origins {
+			ours = ours || strings.HasPrefix(a, o+"/")
+		}
+		if !ours {
+			b.t.Errorf("the page asks %s", a)
+		}
+	}
+	if len(b.asked) < 8 {
+		b.t.Errorf("only %d requests were seen: does this test still watch?", len(b.asked))
+	}
 }
 
 // call sends one command and waits for its answer, noting errors of the page
@@ -106,8 +143,15 @@ func (b *tab) call(method string, params, result any) {
 		}
 		switch {
 		case answer.Method == "Runtime.exceptionThrown",
+			answer.Method == "Runtime.consoleAPICalled" && bytes.Contains(answer.Params, []byte(`"type":"error"`)),
 			answer.Method == "Log.entryAdded" && bytes.Contains(answer.Params, []byte(`"level":"error"`)):
 			b.console = append(b.console, string(answer.Params))
+		case answer.Method == "Network.requestWillBeSent":
+			var p struct{ Request struct{ URL string } }
+			if err := json.Unmarshal(answer.Params, &p); err != nil {
+				b.t.Fatal(err)
+			}
+			b.asked = append(b.asked, p.Request.URL)
 		case answer.ID == b.n && answer.Error != nil:
 			b.t.Fatalf("%s: %s", method, answer.Error.Message)
 		case answer.ID == b.n:
@@ -133,7 +177,7 @@ func (b *tab) eval(expression string) string {
 		Result           struct{ Value any }
 		ExceptionDetails *struct{ Text string }
 	}
-	b.call("Runtime.evaluate", map[string]any{"expression": expression, "returnByValue": true}, &r)
+	b.call("Runtime.evaluate", map[string]any{"expression": expression, "returnByValue": true, "awaitPromise": true, "userGesture": true}, &r)
 	if r.ExceptionDetails != nil {
 		b.t.Fatalf("%s: %s", expression, r.ExceptionDetails.Text)
 	}
@@ -159,17 +203,29 @@ func (b *tab) says(words string) time.Duration {
 	return time.Since(at)
 }
 
-// press clicks the button with that text.
+// press clicks the button, place, section or choice with that text, once it is
+// there.
 func (b *tab) press(label string) {
 	b.t.Helper()
-	if got := b.eval(fmt.Sprintf(`(() => { const x = [...document.querySelectorAll("button")].find((x) => x.innerText.replace(/\s+/g, " ") === %q && !x.disabled); x?.click(); return !!x })()`, label)); got != "true" {
-		b.t.Fatalf("there is no button %q to press", label)
+	click := fmt.Sprintf(`(() => { const x = [...document.querySelectorAll("button, nav a, a.button, summary .section-name, .choice label")].find((x) => x.innerText.replace(/\s+/g, " ").trim() === %q && !x.disabled && x.offsetParent); x?.click(); return !!x })()`, label)
+	for at := time.Now(); time.Since(at) < 4*time.Second; time.Sleep(20 * time.Millisecond) {
+		if b.eval(click) == "true" {
+			return
+		}
+	}
+	b.t.Fatalf("there is no button %q to press: %s", label, b.text())
+}
+
+// fill types into the field of that name.
+func (b *tab) fill(name, text string) {
+	b.t.Helper()
+	if got := b.eval(fmt.Sprintf(`(() => { const x = [...document.querySelectorAll("[name=" + %q + "]")].find((x) => x.offsetParent); if (x) x.value = %q; return !!x })()`, name, text)); got != "true" {
+		b.t.Fatalf("there is no field %q to fill", name)
 	}
 }
 
-// night takes a picture and checks the promise of the palette for each pixel:
-// no green, no blue, no red above 0xf0.
-func (b *tab) night(name string) {
+// picture takes one of the screen and keeps it in the folder of -shots.
+func (b *tab) picture(name string) image.Image {
 	b.t.Helper()
 	var r struct{ Data string }
 	b.call("Page.captureScreenshot", map[string]any{"format": "png"}, &r)
@@ -186,8 +242,45 @@ func (b *tab) night(name string) {
 	if err != nil {
 		b.t.Fatal(err)
 	}
-	if red := redPixels(b.t, name, img); red < 2000 {
+	return img
+}
+
+// night takes a picture and checks the promise of the palette for each pixel:
+// no green, no blue, no red above 0xf0.
+func (b *tab) night(name string) {
+	b.t.Helper()
+	if red := redPixels(b.t, name, b.picture(name)); red < 2000 {
 		b.t.Errorf("%s: only %d red pixels: is the picture empty?", name, red)
+	}
+}
+
+// fits checks that nothing is wider than the screen and that whatever is to be
+// pressed is at least 44 px in both directions.
+func (b *tab) fits(name string) {
+	b.t.Helper()
+	if over := b.eval("document.documentElement.scrollWidth - innerWidth"); over != "0" {
+		b.t.Errorf("%s at %s px is too wide by %s", name, b.eval("innerWidth"), over)
+	}
+	// A choice is pressed on its label; the input inside fills that.
+	if small := b.eval(`[...document.querySelectorAll("button, input, a, summary")].filter((x) => x.offsetParent && (x.offsetHeight < 44 || x.offsetWidth < 44)).map((x) => x.outerHTML.slice(0, 80) + " " + x.offsetWidth + "x" + x.offsetHeight).join("; ")`); small != "" {
+		b.t.Errorf("%s at %s px: smaller than 44 px: %s", name, b.eval("innerWidth"), small)
+	}
+}
+
+// accessible runs axe-core over the page.
+func (b *tab) accessible(name string) {
+	b.t.Helper()
+	if *axeFile == "" {
+		return
+	}
+	axe, err := os.ReadFile(*axeFile)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	b.eval(string(axe) + "; 1")
+	found := b.eval(`axe.run(document, { resultTypes: ["violations"] }).then((r) => r.violations.filter((v) => v.impact === "serious" || v.impact === "critical").map((v) => v.id + ": " + v.nodes.map((n) => n.target + " " + n.any.concat(n.all, n.none).map((c) => c.message).join(", ")).slice(0, 3).join(" | ")).join("\n"))`)
+	if found != "" {
+		b.t.Errorf("%s: axe-core finds\n%s", name, found)
 	}
 }
 

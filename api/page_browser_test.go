@@ -1,6 +1,8 @@
 package api
 
 import (
+	"fmt"
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -19,31 +21,27 @@ func TestPageScenes(t *testing.T) {
 		"disturbed":  {"Magnetic disturbance", "gyroscope", "12 µT too strong"},
 		"lost":       {"No sensor can be used", "Altitude not known", "Direction not known"},
 		"done":       {"Altitude is right", "Direction is right"},
-		"no-clock":   {"Use this phone's clock", "Pair this phone"},
+		"no-clock":   {"the clock stands at 1970", "Pair this phone"},
 	}
 	page := openTab(t, 360, 740)
 	for name, want := range words {
 		b := start(t, nil)
 		b.source.publish(scene(name, 2, 51.52, 358.81))
+		page.size(360, 740)
 		page.open(b.url)
 		for _, w := range want {
 			page.says(w)
 		}
-		page.night(name)
+		page.says("Knobs of the simulated mount") // all is loaded
 		for _, width := range []int{320, 360, 740} {
-			page.call("Emulation.setDeviceMetricsOverride", map[string]any{"width": width, "height": 1060 - width, "deviceScaleFactor": 2, "mobile": true}, nil)
-			if over := page.eval("document.documentElement.scrollWidth - innerWidth"); over != "0" {
-				t.Errorf("%s at %d px is too wide by %s", name, width, over)
-			}
-			if small := page.eval(`[...document.querySelectorAll("button, input")].filter((x) => x.offsetParent && (x.offsetHeight < 44 || x.offsetWidth < 44)).length`); small != "0" {
-				t.Errorf("%s at %d px: %s things to press are smaller than 44 px", name, width, small)
-			}
-			page.night(name + "-" + page.eval("innerWidth"))
+			page.size(width, map[int]int{320: 568, 360: 740, 740: 360}[width])
+			page.fits(name)
+			page.night(fmt.Sprintf("aim-%s-%d", name, width))
 		}
-		page.call("Emulation.setDeviceMetricsOverride", map[string]any{"width": 360, "height": 740, "deviceScaleFactor": 2, "mobile": true}, nil)
-	}
-	if len(page.console) > 0 {
-		t.Errorf("errors in the console: %s", strings.Join(page.console, "\n"))
+		page.accessible(name)
+		page.asked = append(page.asked, b.url+"/")
+		page.quiet(b.url)
+		page.asked = nil
 	}
 }
 
@@ -99,12 +97,16 @@ func TestPagePairsAndTurns(t *testing.T) {
 	}
 	publish()
 	page.open(b.url)
-	page.says("Pair this phone first")
+	page.says("Pair this phone first.")
+	page.press("Pair this phone first.")
+	page.says("it shows a code")
 	code := issue(t, b.pairing, fiveMinutes())
 	page.open("about:blank")
 	page.open(b.url + "/#code=" + code)
 	page.says("raise 0.1°")
-	waitFor(t, "pairing", func() bool { return page.eval(`document.querySelectorAll("button:disabled").length`) == "0" })
+	waitFor(t, "pairing", func() bool {
+		return page.eval(`document.querySelectorAll("#knobs button").length > 8 && document.querySelectorAll("#knobs button:disabled").length === 0`) == "true"
+	})
 	if at := page.eval("location.href"); strings.Contains(at, code) {
 		t.Errorf("the code stays in the address: %s", at)
 	}
@@ -124,9 +126,7 @@ func TestPagePairsAndTurns(t *testing.T) {
 	}
 	page.says("Altitude is right")
 	page.says("Direction is right")
-	if len(page.console) > 0 {
-		t.Errorf("errors in the console: %s", strings.Join(page.console, "\n"))
-	}
+	page.quiet(b.url)
 }
 
 // TestPageSetsTheClock: a board without the time takes the phone's.
@@ -135,7 +135,12 @@ func TestPageSetsTheClock(t *testing.T) {
 	b := start(t, func(o *Options) { o.Knobs = nil })
 	b.source.publish(scene("no-clock", 2, 51.52, 358.81))
 	page.open(b.url)
-	page.says("Use this phone's clock")
+	page.press("Kit")
+	page.says("Camera and lenses")
+	page.press("Time")
+	page.says("The board does not know the time.")
+	page.press("Use this phone's clock")
+	page.says("Pair this phone first.")
 	code := issue(t, b.pairing, fiveMinutes())
 	typed := func(code string) {
 		page.eval(`document.getElementById("pairing-code").value = "` + code + `"`)
@@ -152,4 +157,37 @@ func TestPageSetsTheClock(t *testing.T) {
 	if d := time.Since(b.controls.clock).Abs(); d > 5*time.Second || b.controls.sigmaS != 2 {
 		t.Errorf("the board was told %v ± %v s", b.controls.clock, b.controls.sigmaS)
 	}
+}
+
+// TestPageSetsTheSite: in degrees, minutes and seconds, with a hint at what is
+// wrong before anything is sent; the site is then offered again.
+func TestPageSetsTheSite(t *testing.T) {
+	page := openTab(t, 360, 740)
+	b := start(t, nil)
+	page.open(b.url + "/#code=" + issue(t, b.pairing, fiveMinutes()))
+	page.says("This phone is paired.")
+	page.press("Kit")
+	page.says("Camera and lenses")
+	page.press("Site")
+	page.says("The board believes 51.9000°, 8.4000°, 110 m (from its settings).")
+	page.fill("name", "Dry Lagoon")
+	page.fill("lat", "31 66 S")
+	page.fill("lon", "139°18'E")
+	page.press("Use this site")
+	page.says("Latitude: give −90 to 90 degrees")
+	page.fill("lat", "31 36 0 S")
+	page.press("Use this site")
+	page.says("The board uses this site.")
+	b.controls.mu.Lock()
+	if s := b.controls.site; b.controls.name != "Dry Lagoon" || math.Abs(s.LatDeg+31.6) > 1e-9 || math.Abs(s.LonDeg-139.3) > 1e-9 || s.HeightM != 0 {
+		t.Errorf("the board was told %q %+v", b.controls.name, s)
+	}
+	b.controls.mu.Unlock()
+	page.fits("site")
+	page.fill("lat", "")
+	page.press("Dry Lagoon")
+	if got := page.eval(`document.querySelector("[name=lat]").value`); got != "−31.60000" {
+		t.Errorf("the saved site gives latitude %q", got)
+	}
+	page.quiet(b.url)
 }

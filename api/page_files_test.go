@@ -6,6 +6,7 @@ import (
 	"io"
 	"net/http"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -78,7 +79,7 @@ func TestPageAsksNobodyElse(t *testing.T) {
 	}
 }
 
-// TestPageColours: every colour of the style sheet is red alone.
+// TestPageColours: every colour of the night's style sheet is red alone.
 func TestPageColours(t *testing.T) {
 	page, err := loadPage()
 	if err != nil {
@@ -121,14 +122,18 @@ func TestStringsAreUsed(t *testing.T) {
 		have[m[1]] = false
 	}
 	for path, a := range page {
-		for _, m := range regexp.MustCompile(`\bstrings\.(\w+)`).FindAllStringSubmatch(string(a.body), -1) {
-			if m[1] == "en" {
+		if strings.HasPrefix(path, "/strings.") {
+			continue
+		}
+		for _, m := range regexp.MustCompile(`\bstrings\.(\w+)|data-s(?:-label)?="(\w+)"`).FindAllStringSubmatch(string(a.body), -1) {
+			name := m[1] + m[2]
+			if name == "en" || name == "de" {
 				continue // the file itself
 			}
-			if _, ok := have[m[1]]; !ok {
-				t.Errorf("%s asks for the word %q, which is not there", path, m[1])
+			if _, ok := have[name]; !ok {
+				t.Errorf("%s asks for the word %q, which is not there", path, name)
 			}
-			have[m[1]] = true
+			have[name] = true
 		}
 	}
 	for name, used := range have {
@@ -138,5 +143,65 @@ func TestStringsAreUsed(t *testing.T) {
 	}
 	if len(have) < 40 {
 		t.Errorf("only %d words found: does this test still read the file?", len(have))
+	}
+}
+
+// TestTranslationIsWhole: every file of words has the same entries with the same
+// places to fill in, but for the board's own sentences.
+func TestTranslationIsWhole(t *testing.T) {
+	page, err := loadPage()
+	if err != nil {
+		t.Fatal(err)
+	}
+	read := func(path string) map[string]string {
+		words := map[string]string{}
+		group := ""
+		for line := range strings.Lines(string(page[path].body)) {
+			if m := regexp.MustCompile(`^  "?([\w ]+)"?: \{\s*$`).FindStringSubmatch(line); m != nil {
+				group = m[1] + "."
+				continue
+			}
+			if strings.HasPrefix(line, "  }") {
+				group = ""
+				continue
+			}
+			prefix := group
+			if m := regexp.MustCompile(`^\s+"?([\w -]+)"?: \{ (.*) \},?\s*$`).FindStringSubmatch(line); m != nil {
+				prefix, line = group+m[1]+".", m[2]
+			}
+			for _, m := range regexp.MustCompile(`"?([\w ,-]+?)"?: "((?:[^"\\]|\\.)*)"`).FindAllStringSubmatch(line, -1) {
+				words[prefix+strings.TrimLeft(m[1], ` ,"`)] = m[2]
+			}
+		}
+		return words
+	}
+	places := func(text string) string {
+		found := regexp.MustCompile(`\{\w+\}`).FindAllString(text, -1)
+		slices.Sort(found)
+		return strings.Join(found, "")
+	}
+	english := read("/strings.en.js")
+	if len(english) < 150 {
+		t.Fatalf("only %d words found: does this test still read the file?", len(english))
+	}
+	for path := range page {
+		if !strings.HasPrefix(path, "/strings.") || path == "/strings.en.js" {
+			continue
+		}
+		other := read(path)
+		for key, text := range english {
+			got, ok := other[key]
+			switch {
+			case !ok:
+				t.Errorf("%s lacks %s", path, key)
+			case places(got) != places(text):
+				t.Errorf("%s: %s has the places %s, want %s", path, key, places(got), places(text))
+			}
+		}
+		for key := range other {
+			if _, ok := english[key]; !ok && !strings.HasPrefix(key, "warning.") {
+				t.Errorf("%s has %s, which is not in the English file", path, key)
+			}
+		}
 	}
 }

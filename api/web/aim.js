@@ -1,46 +1,41 @@
 // What to turn, how sure that is, and what is wrong.
 import { strings, fill, degrees, doubt, exposure, Way } from "/words.js";
-import { $, put } from "/dom.js";
+import { $, put, el, mark, reshape, keep, kept } from "/dom.js";
+import { ErrorMap } from "/map.js";
 
 const MARKS = { steady: "steady", settling: "settling", moving: "moving", disturbed: "disturbed", stale: "lost", lost: "lost" };
 const VERDICTS = { yes: "yes", probably: "probably", no: "no" };
 const SPEAK_EVERY_MS = 5000;
 
-function draw(use, shape) {
-  if (use.getAttribute("href") !== "#" + shape) use.setAttribute("href", "#" + shape);
-}
-
-/** mark makes a small drawn sign. */
-function mark(shape) {
-  const ns = "http://www.w3.org/2000/svg";
-  const svg = document.createElementNS(ns, "svg");
-  svg.setAttribute("aria-hidden", "true");
-  const use = document.createElementNS(ns, "use");
-  use.setAttribute("href", "#" + shape);
-  svg.append(use);
-  return svg;
-}
-
 export class Aim {
   #altitude = new Way();
   #azimuth = new Way();
-  #spoken = { text: "", at: 0 };
+  #said = { text: "", at: 0 };
   #lists = new Map();
+  #map = new ErrorMap($("map"), $("map-key"));
+  #more = []; // warnings of the page itself
+  #newest = null;
+  #lens = kept("lens");
+  #listeners = [];
 
   constructor() {
-    put($("sure-title"), strings.sureTitle);
-    put($("sure-note"), strings.sureNote);
-    put($("warnings-title"), strings.warningsTitle);
-    put($("lenses-title"), strings.lensesTitle);
     this.#blank(strings.state.waiting);
+  }
+
+  /** onWords tells f the sentence of each state, with the state. */
+  onWords(f) {
+    this.#listeners.push(f);
   }
 
   /** show takes a guidance object of the API. */
   show(g) {
-    document.body.className = "";
-    $("link-lost").hidden = true;
-    put($("link-lost-what"), ""); // so that the next loss is announced again
-    draw($("state-mark"), "mark-" + (MARKS[g.state] ?? "lost"));
+    this.#newest = g;
+    if (document.body.classList.contains("waiting")) {
+      document.body.classList.remove("waiting");
+      $("link-lost").hidden = true;
+      put($("link-lost-what"), ""); // so that the next loss is announced again
+    }
+    reshape($("state-mark"), "mark-" + (MARKS[g.state] ?? "lost"));
     put($("state-text"), strings.state[g.state] ?? g.state);
     const up = this.#altitude.next(g.move.raise_deg, g.axis.altitude_sigma_deg);
     const east = this.#azimuth.next(g.move.turn_east_deg, g.axis.azimuth_sigma_deg);
@@ -59,18 +54,36 @@ export class Aim {
       done: strings.azimuthDone,
       blank: strings.azimuthUnknown,
     });
-    this.#speak(fill(strings.spoken, { a, b }));
+    const sentence = fill(strings.spoken, { a, b });
+    this.#live(sentence);
+    for (const f of this.#listeners) f(sentence, g, up, east);
+    this.#map.show(g);
     this.#sure(g);
-    this.#list("warnings", g.warnings, (w) => [mark("mark-warning"), span(w.text)]);
-    this.#list("lenses", g.good_for, (f) => [
-      mark("mark-" + (VERDICTS[f.verdict] ?? "open")),
-      span(fill(strings.lens, { lens: f.lens, exposure: exposure(f.exposure_s) })),
-      span(strings.verdict[f.verdict] ?? f.verdict),
-    ]);
+    this.#warn();
+    this.#lenses(g);
   }
+
+  /** alsoWarn gives warnings of the page itself: { code, text, go }. */
+  alsoWarn(list) {
+    this.#more = list;
+    if (this.#newest) this.#warn();
+  }
+
+  /** allow draws the ring of what a lens and exposure bear; null takes it away. */
+  allow(ring) {
+    this.#map.allow(ring);
+  }
+
+  /** lens is the one whose ring is drawn: its name, or null for the first. */
+  get lens() {
+    return this.#lens;
+  }
+
+  onLens = () => {};
 
   /** lose takes every number back. */
   lose(seconds) {
+    this.#newest = null;
     $("link-lost").hidden = false;
     put($("link-lost-what"), strings.linkLost);
     put($("link-lost-since"), fill(strings.linkLostSince, { n: seconds }));
@@ -78,17 +91,18 @@ export class Aim {
   }
 
   #blank(state) {
-    document.body.className = "waiting";
-    draw($("state-mark"), "mark-lost");
+    document.body.classList.add("waiting");
+    reshape($("state-mark"), "mark-lost");
     put($("state-text"), state);
     this.#move($("move-altitude"), this.#altitude.next(null, null), { blank: strings.altitudeUnknown });
     this.#move($("move-azimuth"), this.#azimuth.next(null, null), { blank: strings.azimuthUnknown });
+    this.#map.blank();
     put($("sure-total"), strings.sureTotalUnknown);
     put($("sure-altitude"), "");
     put($("sure-azimuth"), "");
     this.#list("warnings", [], () => []);
     this.#list("lenses", [], () => []);
-    this.#spoken = { text: "", at: 0 };
+    this.#said = { text: "", at: 0 };
     put($("said"), "");
   }
 
@@ -96,9 +110,12 @@ export class Aim {
   #move(box, way, words) {
     const use = box.querySelector("use");
     const [verb, amount, about, hand] = ["verb", "amount", "doubt", "hand"].map((c) => box.querySelector("." + c));
+    const dress = (name) => {
+      if (box.className !== name) box.className = name;
+    };
     if (way.kind === "go") {
-      box.className = "move " + words.side;
-      draw(use, "go-" + way.strokes);
+      dress("move " + words.side);
+      reshape(use, "go-" + way.strokes);
       put(verb, words.verb);
       put(amount, fill(strings.amount, { deg: way.amount }));
       put(about, fill(strings.doubt, { sigma: way.sigma }));
@@ -106,8 +123,8 @@ export class Aim {
       return words.verb + " " + amount.textContent;
     }
     const done = way.kind === "done";
-    box.className = "move " + way.kind;
-    draw(use, done ? "there" : "unknown");
+    dress("move " + way.kind);
+    reshape(use, done ? "there" : "unknown");
     put(verb, done ? words.done : words.blank);
     put(amount, "");
     put(about, done ? fill(strings.within, { sigma: way.sigma }) : "");
@@ -140,12 +157,49 @@ export class Aim {
     }
   }
 
-  /** #speak feeds the hidden live region, at most every few seconds. */
-  #speak(text) {
+  #warn() {
+    this.#list("warnings", [...this.#newest.warnings, ...this.#more], (w) => [
+      mark("mark-warning"),
+      warning(w),
+      w.go ? el("a", { class: "button", href: w.go }, strings.doIt) : null,
+    ]);
+  }
+
+  #lenses(g) {
+    // The one whose ring is drawn is pressed.
+    const drawn = g.good_for.find((f) => f.lens === this.#lens) ?? g.good_for[0];
+    this.#list(
+      "lenses",
+      g.good_for.map((f) => ({ ...f, drawn: f === drawn })),
+      (f) => {
+        const button = el(
+          "button",
+          { type: "button", class: "plain", "aria-pressed": String(f.drawn) },
+          mark("mark-" + (VERDICTS[f.verdict] ?? "open")),
+          el("span", {}, fill(strings.lens, { lens: f.lens, exposure: exposure(f.exposure_s) })),
+          " ",
+          el("span", {}, strings.verdict[f.verdict] ?? f.verdict),
+        );
+        button.addEventListener("click", () => {
+          this.#lens = f.lens;
+          keep("lens", f.lens);
+          this.#lists.delete("lenses");
+          if (this.#newest) this.#lenses(this.#newest);
+          this.onLens();
+          [...$("lenses").querySelectorAll("button")].find((b) => b.ariaPressed === "true")?.focus();
+        });
+        return [button];
+      },
+    );
+  }
+
+  /** #live feeds the hidden live region, at most every few seconds. */
+  #live(text) {
     const now = Date.now();
-    if (text === this.#spoken.text || now - this.#spoken.at < SPEAK_EVERY_MS) return;
-    this.#spoken = { text, at: now };
+    if (text === this.#said.text || now - this.#said.at < SPEAK_EVERY_MS) return;
+    this.#said = { text, at: now };
     put($("said"), text);
+    this.#map.describe(text);
   }
 
   /** #list redraws a list only when its content changed. */
@@ -153,19 +207,13 @@ export class Aim {
     const key = JSON.stringify(items);
     if (this.#lists.get(id) === key) return;
     this.#lists.set(id, key);
-    $(id).replaceChildren(
-      ...items.map((item) => {
-        const li = document.createElement("li");
-        li.append(...row(item));
-        return li;
-      }),
-    );
+    $(id).replaceChildren(...items.map((item) => el("li", {}, ...row(item))));
     $(id + "-box").hidden = items.length === 0;
   }
 }
 
-function span(text) {
-  const s = document.createElement("span");
-  s.textContent = text;
-  return s;
+/** warning is the text of a warning; what the board says in English is marked so. */
+export function warning(w) {
+  const own = strings.warning[w.code];
+  return own || w.go ? el("span", {}, own ?? w.text) : el("span", { lang: "en" }, w.text);
 }

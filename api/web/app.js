@@ -1,41 +1,78 @@
-// Wires the page together.
+// Wires the page together. What the first look does not need is loaded after it.
 import { strings } from "/words.js";
+import { $, label } from "/dom.js";
 import { Aim } from "/aim.js";
 import { Link } from "/link.js";
-import { Knobs } from "/knobs.js";
-import { Pairing } from "/pairing.js";
-import { ClockHelp } from "/clock.js";
-import { ask } from "/board.js";
 
-document.documentElement.lang = strings.lang;
 document.title = strings.page;
+label(document);
 
 const aim = new Aim();
-const pairing = new Pairing();
-const knobs = new Knobs(pairing);
-const clock = new ClockHelp(pairing);
+const PLACES = ["aim", "star", "night", "kit"];
+let later = null; // everything behind the first look
+let newest = null;
+let linked = false;
 
-async function learn() {
-  const { data } = await ask("GET", "/api/v1/health");
-  knobs.show(data?.simulated_knobs === true);
+/** go shows one place; part is a section in it: #kit/site. */
+async function go(first) {
+  const [name, part] = location.hash.slice(1).split("/");
+  const place = PLACES.includes(name) ? name : "aim";
+  for (const p of PLACES) $("place-" + p).hidden = p !== place;
+  for (const a of $("places").querySelectorAll("a")) {
+    if (a.getAttribute("href") === "#" + place) a.setAttribute("aria-current", "page");
+    else a.removeAttribute("aria-current");
+  }
+  if (!first) {
+    scrollTo(0, 0);
+    $("place-" + place).focus({ preventScroll: true });
+  }
+  if (later || place !== "aim") (await loadLater()).open(place, part);
 }
 
-let linked = false;
+function loadLater() {
+  later ??= import("/later.js").then((m) => {
+    const all = m.wire(aim);
+    if (newest) all.follow(newest);
+    return all;
+  });
+  return later;
+}
+
+go(true);
+addEventListener("hashchange", () => go(false));
+
 new Link(
   "/api/v1/guidance/stream",
-  (g) => {
+  globalThis.early,
+  async (g) => {
+    newest = g;
+    aim.show(g);
     if (!linked) {
       linked = true;
-      learn();
-      pairing.refresh();
+      // The first numbers are painted before more is loaded.
+      requestAnimationFrame(() =>
+        setTimeout(async () => {
+          const first = later === null;
+          const all = await loadLater();
+          all.linked();
+          if (first) go(true);
+        }),
+      );
+      return;
     }
-    aim.show(g);
-    knobs.follow(g);
-    clock.follow(g);
+    if (later) (await later).follow(g);
   },
-  (seconds) => {
+  async (seconds) => {
     linked = false;
+    newest = null;
     aim.lose(seconds);
-    clock.lose();
+    if (later) (await later).lose();
   },
 );
+
+// Without a board too, the other places and the settings of the screen must open.
+setTimeout(async () => {
+  const first = later === null;
+  await loadLater();
+  if (first) go(true);
+}, 1500);

@@ -1,12 +1,19 @@
 // Requests to the board other than the live link.
 import { strings } from "/words.js";
 
+let onRefused = () => {};
+
+/** whenRefused is told when a write was refused because this phone is not paired. */
+export function whenRefused(f) {
+  onRefused = f;
+}
+
 /** ask sends one request; the result has either data or why it failed. */
 export async function ask(method, path, body) {
   const init = { method, cache: "no-store" };
-  if (body !== undefined) {
+  if (method !== "GET") {
     init.headers = { "Content-Type": "application/json" };
-    init.body = JSON.stringify(body);
+    init.body = JSON.stringify(body ?? {});
   }
   let answer;
   try {
@@ -21,5 +28,21 @@ export async function ask(method, path, body) {
     // 204 has no body
   }
   if (answer.ok) return { data };
-  return { status: answer.status, why: data?.errors?.[0]?.message ?? data?.detail ?? String(answer.status) };
+  const refused = method !== "GET" && path !== "/api/v1/pairing" && (answer.status === 401 || answer.status === 403);
+  if (refused) onRefused();
+  return {
+    status: answer.status,
+    code: data?.code ?? null,
+    why: refused ? strings.pairingFirst : (data?.errors?.[0]?.message ?? data?.detail ?? String(answer.status)),
+  };
+}
+
+let described = null;
+
+/** exists tells whether this board has a resource: not every program has all. */
+export async function exists(path) {
+  described ??= ask("GET", "/openapi.json");
+  const { data } = await described;
+  if (!data) described = null; // ask again next time
+  return data?.paths?.[path] !== undefined;
 }

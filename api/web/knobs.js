@@ -1,27 +1,22 @@
 // The knobs of the demo's simulated mount.
 import { strings, fill, number } from "/words.js";
 import { ask } from "/board.js";
-import { $, put } from "/dom.js";
+import { $, put, el } from "/dom.js";
 
 const STEPS = [-1, -0.1, 0.1, 1];
 export class Knobs {
   #pairing;
   #south = null;
-  #shown = false;
 
   constructor(pairing) {
     this.#pairing = pairing;
-    put($("knobs-title"), strings.knobsTitle);
     pairing.onChange(() => this.#permit());
+    $("knobs-pair").addEventListener("click", () => pairing.want(true));
   }
 
   show(yes) {
-    this.#shown = yes;
     $("knobs").hidden = !yes;
-    if (yes) {
-      if (!this.#pairing.paired) this.#pairing.want();
-      this.#permit();
-    }
+    if (yes) this.#permit();
   }
 
   /** follow puts the directions on the side of the hand that they mean. */
@@ -38,34 +33,22 @@ export class Knobs {
   }
 
   #row(name, steps, word, key) {
-    const set = document.createElement("fieldset");
-    set.className = "knob";
-    const legend = document.createElement("legend");
-    legend.textContent = name;
-    const row = document.createElement("div");
-    row.className = "row";
+    const row = el("div", { class: "row" });
     for (const s of steps) {
-      const button = document.createElement("button");
-      button.type = "button";
-      const small = document.createElement("small");
-      small.textContent = word(s);
-      button.append(small, fill(strings.amount, { deg: number(Math.abs(s), Math.abs(s) < 1 ? 1 : 0) }));
-      button.addEventListener("click", () => this.#turn(key, s));
-      row.append(button);
+      const amount = fill(strings.amount, { deg: number(Math.abs(s), Math.abs(s) < 1 ? 1 : 0) });
+      row.append(el("button", { type: "button", click: () => this.#turn(key, s) }, el("small", {}, word(s)), " ", amount));
     }
-    set.append(legend, row);
-    return set;
+    return el("fieldset", { class: "knob" }, el("legend", {}, name), row);
   }
 
   async #turn(key, deg) {
-    const { why, status } = await ask("POST", "/api/v1/simulated-knobs", { [key]: deg });
+    const { why } = await ask("POST", "/api/v1/simulated-knobs", { [key]: deg });
     put($("knobs-answer"), why ? fill(strings.failed, { why }) : "");
-    if (status === 401 || status === 403) this.#pairing.refresh();
   }
 
   #permit() {
     const may = this.#pairing.paired;
     for (const b of $("knob-rows").querySelectorAll("button")) b.disabled = !may;
-    if (this.#shown) put($("knobs-answer"), may ? "" : strings.pairingFirst);
+    $("knobs-pair").hidden = may;
   }
 }

@@ -13,22 +13,32 @@ export class Link {
   #opened = 0;
   #lost = false;
 
-  constructor(url, onState, onLost) {
+  /** early is a link that was opened before this module had arrived. */
+  constructor(url, early, onState, onLost) {
     this.#url = url;
     this.#onState = onState;
     this.#onLost = onLost;
-    this.#open();
+    if (early && early.source.readyState !== EventSource.CLOSED) {
+      this.#adopt(early.source);
+      if (early.last) early.source.onmessage(early.last);
+    } else {
+      this.#open();
+    }
     setInterval(() => this.#watch(), 500);
     // A phone that wakes up holds numbers from before it slept.
     document.addEventListener("visibilitychange", () => this.#watch());
     addEventListener("pageshow", () => this.#watch());
     addEventListener("offline", () => this.#lose());
+    addEventListener("online", () => this.#watch());
   }
 
   #open() {
     this.#source?.close();
+    this.#adopt(new EventSource(this.#url));
+  }
+
+  #adopt(source) {
     this.#opened = Date.now();
-    const source = new EventSource(this.#url);
     this.#source = source;
     source.onmessage = (e) => {
       if (source !== this.#source) return;

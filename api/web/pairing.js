@@ -1,23 +1,31 @@
 // Pairing this phone: by a code in the address, or typed.
 import { strings, fill } from "/words.js";
-import { ask } from "/board.js";
+import { ask, whenRefused } from "/board.js";
 import { $, put } from "/dom.js";
 
 const PATH = "/api/v1/pairing";
+const SHOWN_MS = 8000;
+
 export class Pairing {
   #wanted = false;
   #paired = false;
   #changed = [];
+  #sending = null;
 
   constructor() {
-    put($("pairing-title"), strings.pairingTitle);
-    put($("pairing-text"), strings.pairingText);
-    put($("pairing-label"), strings.pairingLabel);
-    put($("pairing-send"), strings.pairingSend);
     $("pairing-form").addEventListener("submit", (e) => {
       e.preventDefault();
       this.#send($("pairing-code").value);
     });
+    whenRefused(() => {
+      this.refresh();
+      this.want(true);
+    });
+    this.#fromAddress();
+    addEventListener("hashchange", () => this.#fromAddress());
+  }
+
+  #fromAddress() {
     // The code must not stay in the address: it would be shared and kept.
     const code = new URLSearchParams(location.hash.slice(1)).get("code");
     if (code) {
@@ -35,22 +43,33 @@ export class Pairing {
     this.#changed.push(f);
   }
 
-  /** want shows the form to a phone that is not paired. */
-  want() {
+  /** want shows the form to a phone that is not paired; now brings it into view. */
+  want(now) {
     this.#wanted = true;
     this.#draw();
+    if (now && !$("pairing").hidden) {
+      scrollTo(0, 0);
+      $("pairing-code").focus();
+    }
   }
 
   async refresh() {
+    // An answer from before the pairing must not undo it.
+    await this.#sending;
     const { data } = await ask("GET", PATH);
     if (data) this.#set(data.role === "write");
     if (data?.read === "paired" && data.role === null) this.want();
   }
 
-  async #send(code) {
+  #send(code) {
+    this.#sending = this.#exchange(code);
+  }
+
+  async #exchange(code) {
     const { data, why } = await ask("POST", PATH, { code, name: strings.pairingName });
     if (data) {
       put($("pairing-answer"), strings.pairingDone);
+      setTimeout(() => put($("pairing-answer"), ""), SHOWN_MS);
       this.#set(data.role === "write");
     } else {
       this.want();

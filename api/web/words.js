@@ -1,5 +1,5 @@
-// Numbers and words: pure functions, no page and no network.
-import strings from "/strings.en.js";
+// Numbers and words: no page and no network but the file of words itself.
+const { default: strings } = await import(document.documentElement.lang === "de" ? "/strings.de.js" : "/strings.en.js");
 
 export { strings };
 
@@ -15,22 +15,73 @@ export function degrees(value, sigma) {
   return number(v, digits);
 }
 
-/** doubt writes a sigma with one digit that counts, two below 2 of it. */
+/** doubt writes a sigma with one digit that counts, two below 0.2. */
 export function doubt(sigma) {
   if (sigma >= 9.5) return number(sigma, 0);
-  if (sigma >= 0.95) return number(sigma, 1);
   if (sigma >= 0.195) return number(sigma, 1);
   return number(Math.max(sigma, 0.01), 2);
 }
 
 export function number(v, digits) {
-  return v.toFixed(digits).replace(".", strings.decimal);
+  return v.toFixed(digits).replace(".", strings.decimal).replace("-", "−");
+}
+
+/** size writes a number with two digits that count at least. */
+export function size(v) {
+  const a = Math.abs(v);
+  return number(v, a >= 10 || a === 0 ? 0 : a >= 1 ? 1 : 2);
+}
+
+/** parse reads what a person typed as a number; NaN when it is none. */
+export function parse(text) {
+  const t = text.trim().replace(",", ".").replace("−", "-");
+  return /^[-+]?(\d+\.?\d*|\.\d+)$/.test(t) ? Number(t) : NaN;
+}
+
+/**
+ * parseAngle reads 51.9, -31,6, 51 54 0 N or 139°18'E as degrees; NaN when it is
+ * none. letters are those for positive and negative, such as "NS".
+ */
+export function parseAngle(text, letters) {
+  let t = text.trim().toUpperCase().replace(/,/g, ".").replace(/−/g, "-").replace(/[°º'′’"″”:]/g, " ");
+  let sign = 1;
+  const side = t.match(/[A-Z]/g) ?? [];
+  if (side.length > 1 || (side.length === 1 && !letters.includes(side[0]))) return NaN;
+  if (side.length === 1) {
+    if (t.includes("-") || t.includes("+")) return NaN;
+    sign = side[0] === letters.at(-1) ? -1 : 1;
+    t = t.replace(side[0], " ").trim();
+  }
+  const m = t.match(/^([-+]?)(\d+(?:\.\d*)?)(?:\s+(\d+(?:\.\d*)?))?(?:\s+(\d+(?:\.\d*)?))?\s*$/);
+  if (!m) return NaN;
+  const [whole, minutes, seconds] = [m[2], m[3], m[4]].map((x) => (x === undefined ? 0 : Number(x)));
+  if (minutes >= 60 || seconds >= 60 || (m[3] !== undefined && m[2].includes(".")) || (m[4] !== undefined && m[3].includes("."))) return NaN;
+  return sign * (m[1] === "-" ? -1 : 1) * (whole + minutes / 60 + seconds / 3600);
 }
 
 /** exposure writes seconds as people say them. */
 export function exposure(s) {
   if (s >= 120 && s % 60 === 0) return fill(strings.minutes, { n: s / 60 });
   return fill(strings.seconds, { n: number(s, s < 10 && s % 1 ? 1 : 0) });
+}
+
+/** arc writes an angle on the sky in degrees or, when small, minutes of arc. */
+export function arc(arcmin) {
+  return arcmin >= 60 ? number(arcmin / 60, arcmin >= 600 ? 0 : 1) + "°" : number(arcmin, arcmin >= 10 ? 0 : 1) + "′";
+}
+
+/** clock writes a UTC time as this phone's time of day. */
+export function clock(utc, seconds) {
+  return new Date(utc).toLocaleTimeString(strings.lang, { hour: "2-digit", minute: "2-digit", ...(seconds ? { second: "2-digit" } : {}) });
+}
+
+/** span writes a time span in plain units. */
+export function span(s) {
+  const a = Math.abs(s);
+  if (a < 90) return fill(strings.seconds, { n: number(a, a < 10 ? 1 : 0) });
+  if (a < 5400) return fill(strings.minutes, { n: number(a / 60, 0) });
+  if (a < 36 * 3600) return fill(strings.hours, { n: number(a / 3600, 1) });
+  return fill(strings.days, { n: number(a / 86400, 0) });
 }
 
 /**
