@@ -43,8 +43,8 @@ type InPlaceFit struct {
 // FitMagInPlace corrects an earlier calibration on the mount, where only a turn
 // in azimuth and a little tilt are possible. The earlier coefficients, widened by
 // what may have changed, are the prior; strength and dip of the site's field
-// stand in for the attitudes that cannot be reached; the gyroscope checks the
-// turn. The answer is the maximum a posteriori, with the posterior covariance: a
+// stand in for the attitudes that cannot be reached; the gyroscope tells how far
+// the mount was turned (CheckTurn compares it with the compass). The answer is the maximum a posteriori, with the posterior covariance: a
 // direction that the data do not reach keeps the prior's doubt.
 //
 // inertial holds corrected specific force and rates as read. A *Refusal is
@@ -70,6 +70,9 @@ func FitMagInPlace(prev Affine, magnetic []sensors.MagneticSample, inertial []se
 		return InPlaceFit{}, err
 	}
 	a.usePairs(magnetic, inertial, &opt.MagOptions)
+	// A turn about one axis does not tell the gyroscope's own errors from the
+	// compass's: pairs of field and turn would bend a prior this tight.
+	a.turns, a.turn = nil, newChannel(0, 1)
 	turned := turnedArc(&prev, a.ups, inertial, opt.GyroBias)
 	if turned < opt.MinTurnRad {
 		return InPlaceFit{}, magRefusal(fmt.Sprintf("the mount was turned by %.0f°, %.0f° are needed", deg(turned), deg(opt.MinTurnRad)), advice)
@@ -89,7 +92,7 @@ func FitMagInPlace(prev Affine, magnetic []sensors.MagneticSample, inertial []se
 	a.addAccelError(p, inv, cov, opt.Accel, opt.Gravity)
 	fit := InPlaceFit{TurnedRad: turned, MagFit: MagFit{
 		Affine: affineOf(Magnetometer, p, cov), FieldUT: p[pField], StrengthKnown: true,
-		DipPairs: len(a.ups), TurnPairs: len(a.turns), StrengthNoiseUT: a.strength.sigma,
+		DipPairs: len(a.ups), StrengthNoiseUT: a.strength.sigma,
 		HeldBackBefore: before, HeldBackAfter: after,
 	}}
 	a.describe(&fit.MagFit, raws, p, cov, &opt.MagOptions)
@@ -104,7 +107,7 @@ func FitMagInPlace(prev Affine, magnetic []sensors.MagneticSample, inertial []se
 
 // inPlaceProblem sets the priors.
 func inPlaceProblem(prev Affine, raws []r3.Vec, o *InPlaceOptions) (*magProblem, []float64, error) {
-	a := &magProblem{raws: raws, strength: newChannel(len(raws), 0.005*o.StrengthUT), prior: mat.NewSymDense(pCount, nil), skewSigma: math.Inf(1)}
+	a := &magProblem{raws: raws, strength: newChannel(len(raws), 0.005*o.StrengthUT), prior: mat.NewSymDense(pCount, nil), skewSigma: math.Inf(1), priorRules: true}
 	a.strength.floor = 1e-4 * o.StrengthUT
 	p := make([]float64, pCount)
 	p[0], p[1], p[2] = prev.Offset.X, prev.Offset.Y, prev.Offset.Z
@@ -174,7 +177,7 @@ func turnedArc(prev *Affine, ups []upPair, inertial []sensors.InertialSample, bi
 // before and after.
 func (a *magProblem) heldBackInPlace(prev Affine, start []float64, o *InPlaceOptions) (before, after float64, err error) {
 	held := func(i, n int) bool { k := i * 10 / n; return k == 2 || k == 5 || k == 8 }
-	train := &magProblem{prior: a.prior, mean: a.mean, skewSigma: a.skewSigma, lift: a.lift}
+	train := &magProblem{prior: a.prior, mean: a.mean, skewSigma: a.skewSigma, lift: a.lift, priorRules: a.priorRules}
 	var testRaws []r3.Vec
 	var testUps []upPair
 	for i, r := range a.raws {
@@ -191,13 +194,8 @@ func (a *magProblem) heldBackInPlace(prev Affine, start []float64, o *InPlaceOpt
 			train.ups = append(train.ups, u)
 		}
 	}
-	for i, t := range a.turns {
-		if !held(i, len(a.turns)) {
-			train.turns = append(train.turns, t)
-		}
-	}
-	train.strength, train.dip, train.turn = newChannel(len(train.raws), a.strength.sigma), newChannel(len(train.ups), a.dip.sigma), newChannel(3*len(train.turns), a.turn.sigma)
-	train.strength.floor, train.dip.floor, train.turn.floor = a.strength.floor, a.dip.floor, a.turn.floor
+	train.strength, train.dip, train.turn = newChannel(len(train.raws), a.strength.sigma), newChannel(len(train.ups), a.dip.sigma), newChannel(0, 1)
+	train.strength.floor, train.dip.floor = a.strength.floor, a.dip.floor
 	p := append([]float64(nil), start...)
 	if _, err := train.solve(p, 1, 1); err != nil {
 		return 0, 0, magRefusal(err.Error(), "turn the mount again, slowly")

@@ -145,6 +145,9 @@ type magProblem struct {
 	mean  [pCount]float64
 	// skewSigma ties down the rotation of M, which strength cannot see.
 	skewSigma float64
+	// priorRules is set where the prior holds more of the shape than the data:
+	// then strength, too, counts by what its correlated residuals tell.
+	priorRules bool
 }
 
 func paramsOf(p []float64) (o r3.Vec, m Mat3) {
@@ -319,6 +322,10 @@ func (a *magProblem) solve(p []float64, early, late int) (*normal, error) {
 		a.dip.correlate(1)
 		a.turn.correlate(3)
 		a.dip.share, a.turn.share = 1/a.dip.tau, 1/a.turn.tau
+		if a.priorRules {
+			a.strength.correlate(1)
+			a.strength.share = 1 / a.strength.tau
+		}
 		q, err = levenberg(p, a.build)
 	}
 	return q, err
