@@ -46,6 +46,7 @@ type Estimator struct {
 	clippedUntil time.Duration
 	refused      uint64
 	anchors      [2]anchor
+	hold         hold
 	measured     measurement
 }
 
@@ -104,10 +105,14 @@ func (e *Estimator) Inertial(s sensors.InertialSample) {
 		e.clippedUntil = s.At + time.Second
 	}
 	if e.rest.due(s.At) {
+		if e.filter.AtRest() {
+			e.rest.believe(e.filter.GyroOffset())
+		}
 		e.rest.close()
 		if e.rest.still {
 			e.remember()
 		}
+		e.hold.follow(e)
 	}
 	e.filter.Inertial(s.At, s.Accel, s.Gyro)
 	e.rest.inertial(s.At, s.Accel, s.Gyro)
@@ -274,7 +279,7 @@ func (e *Estimator) Estimate(now time.Duration) Estimate {
 	e.measure(&out, alt, az, haveField && e.expected != nil)
 	altBias, azBias := e.applyReferences(&out)
 	e.altitude(&out, up, altBias)
-	e.azimuth(&out, now, up, haveField, wrap360(az+azBias))
+	e.azimuth(&out, now, up, haveField, e.useHold(&out, wrap360(az+azBias)))
 	e.state(&out, now)
 	return out
 }

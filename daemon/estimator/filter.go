@@ -35,7 +35,10 @@ type Filter struct {
 	q      quat.Number // sensor axes to the level frame, whose heading is the gyroscope's
 	rot    mat3        // of q
 	offset vec3        // of the gyroscope, rad/s
-	rate   vec3        // last rate without offset, sensor axes
+	// learned2 is the variance of an offset known before the first sample, 0 for
+	// none.
+	learned2 float64
+	rate     vec3 // last rate without offset, sensor axes
 
 	begun         bool
 	origin        time.Duration // of the first sample
@@ -141,6 +144,9 @@ func (f *Filter) begin(at time.Duration, a, g *vec3) {
 	f.tilt.restart(openTilt(a))
 	for i := range 3 {
 		f.tilt.p[tOffset+i][tOffset+i] = square(f.opt.GyroOffset)
+		if f.learned2 > 0 {
+			f.tilt.p[tOffset+i][tOffset+i] = f.learned2
+		}
 	}
 	f.still.begin(a, g)
 }

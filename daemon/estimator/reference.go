@@ -11,6 +11,9 @@ import (
 // sighting, a star in the finder, frames solved elsewhere. Degrees, 1 sigma.
 type Reference struct {
 	Altitude, Azimuth Quantity // Known tells which of the two it gives
+	// Replace has it stand in place of what the sensors and earlier references
+	// say, which have been found wrong, instead of being weighed against them.
+	Replace bool
 }
 
 // ErrNotStill refuses a reference while the mount moves.
@@ -101,28 +104,33 @@ func (e *Estimator) Refer(r Reference) error {
 	}
 	m := &e.measured
 	if r.Altitude.Known {
-		e.anchors[altitudeChannel].take(r.Altitude, m.altDeg, m.noise[altitudeChannel], &m.parts[altitudeChannel], m, e.at)
+		e.anchors[altitudeChannel].take(r.Altitude, r.Replace, m.altDeg, m.noise[altitudeChannel], &m.parts[altitudeChannel], m, e.at)
 	}
 	if r.Azimuth.Known {
-		e.anchors[azimuthChannel].take(r.Azimuth, m.azDeg, m.noise[azimuthChannel], &m.parts[azimuthChannel], m, e.at)
+		e.hold.take(r.Azimuth, x.Azimuth, r.Replace, e)
+		e.anchors[azimuthChannel].take(r.Azimuth, r.Replace, m.azDeg, m.noise[azimuthChannel], &m.parts[azimuthChannel], m, e.at)
 	}
 	return nil
 }
 
 // take is the scalar Kalman update of the bias by one reference.
-func (a *anchor) take(q Quantity, measuredDeg, noiseDeg float64, s *systematic, m *measurement, at time.Duration) {
+func (a *anchor) take(q Quantity, replace bool, measuredDeg, noiseDeg float64, s *systematic, m *measurement, at time.Duration) {
 	bias, v := a.now(s, m.altDeg, m.azDeg)
 	r := q.SigmaDeg*q.SigmaDeg + noiseDeg*noiseDeg
 	k := v / (v + r)
+	left := (1 - k) * v
+	if replace {
+		k, left = 1, r
+	}
 	bias += k * wrap180(q.Deg-measuredDeg-bias)
 	*a = anchor{
-		ok: true, source: q.Source, at: at, bias: bias, variance: (1 - k) * v,
+		ok: true, source: q.Source, at: at, bias: bias, variance: left,
 		parts: *s, altDeg: m.altDeg, azDeg: m.azDeg,
 	}
 }
 
 // Forget drops all references: another place, another mounting.
-func (e *Estimator) Forget() { e.anchors = [2]anchor{} }
+func (e *Estimator) Forget() { e.anchors, e.hold = [2]anchor{}, hold{} }
 
 // Referred reports whether references act on altitude and azimuth.
 func (e *Estimator) Referred() (altitude, azimuth bool) {

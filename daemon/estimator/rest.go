@@ -276,6 +276,18 @@ func (r *rest) turning(g r3.Vec) bool {
 	return beyond(r3.Sub(g, r.gyroBias), moveSigma, atLeast(r.gyroLevel.variance(), minRate/moveSigma))
 }
 
+// believe corrects an offset that was learned while the board turned, too
+// smoothly to be noticed: the filter, which at rest proves its offset by gravity
+// and field, knows better. Otherwise all rest would look like a turn.
+func (r *rest) believe(offset, sigma r3.Vec) {
+	if r.still || r.biasN < 10 || max(sigma.X, sigma.Y, sigma.Z) > minRate {
+		return
+	}
+	if beyond(r3.Sub(offset, r.gyroBias), moveSigma, atLeast(r.gyroLevel.variance(), minRate/moveSigma)) {
+		r.gyroBias = offset
+	}
+}
+
 // take adds a quiet block to the averages.
 func (r *rest) take(b *block, a, g r3.Vec) {
 	r.accel.add(a, averageBlocks)
