@@ -26,6 +26,9 @@ type Daemon struct {
 	log *slog.Logger
 	hub hub
 
+	// calibrating is held while a calibration begins, ends or is fitted.
+	calibrating sync.Mutex
+
 	mu       sync.Mutex // guards all below: the loop holds it for one tick
 	inertial *slot
 	magnetic *slot
@@ -41,8 +44,20 @@ type Daemon struct {
 	ended    bool
 	// axisMeasured: the rotation axis was found in sensor axes.
 	axisMeasured bool
+	// estMount and estChip are those that est was made for.
+	estMount Mount
+	estChip  string
 	// swing is what the newest turn check left; nil: none.
 	swing *estimator.Swing
+	// tap gathers raw samples for the running calibration; nil: none.
+	tap *session
+	// inUse are the calibrations in use, kept all that are known, oldest first.
+	inUse map[Part]*CalibrationRecord
+	kept  []CalibrationRecord
+	// sightings are all that are known, oldest first.
+	sightings []SightingRecord
+	// skyClock is the clock that the sightings in use were computed with.
+	skyClock sightClock
 }
 
 // New prepares a daemon; Run makes it work.
@@ -58,12 +73,13 @@ func New(o Options) (*Daemon, error) {
 	if o.Magnetic != nil {
 		d.magnetic = newSlot("magnetic", o.Magnetic.Device, func() (conn.Resource, error) { return o.Magnetic.Open() }, o.Magnetic.OnLost, d.event)
 	}
-	d.est = estimator.New(d.estimatorOptions())
+	d.est, d.estMount = estimator.New(d.estimatorOptions()), o.Inertial.Mount
 	d.keeper = timekeeper{notBefore: o.NotBefore, base: o.ClockSource, baseSigmaS: o.ClockSigmaS}
 	if o.Site != nil {
 		d.place.status = SiteStatus{Known: true, Name: o.SiteName, Site: *o.Site, Source: o.SiteSource}
 	}
 	d.place.stale = true
+	d.loadKept()
 	return d, nil
 }
 
@@ -159,6 +175,7 @@ func (d *Daemon) tick(now, late time.Duration) (ended bool) {
 
 func (d *Daemon) readInertial(now time.Duration) {
 	s := d.inertial
+	fresh := s.dev == nil
 	if !s.ready(now) {
 		return
 	}
@@ -167,6 +184,9 @@ func (d *Daemon) readInertial(now time.Duration) {
 		d.spec = spec
 		d.rebuild()
 	}
+	if fresh {
+		d.recall(now)
+	}
 	for {
 		x, err := dev.ReadInertial()
 		if err != nil {
@@ -174,6 +194,9 @@ func (d *Daemon) readInertial(now time.Duration) {
 			return
 		}
 		s.sample(now, x.At, x.TempC, x.Flags)
+		if d.tap != nil {
+			d.tap.takeInertial(x)
+		}
 		c := &d.opt.Inertial.Correct
 		if c.Apply != nil {
 			x.Accel = c.Apply(x.Accel, x.TempC)
@@ -196,6 +219,7 @@ func (d *Daemon) readMagnetic(now time.Duration) {
 	}
 	dev := s.dev.(sensors.Magnetometer)
 	if fresh {
+		d.recall(now)
 		d.est.SetMagnetic(dev.Spec())
 	}
 	for {
@@ -207,6 +231,9 @@ func (d *Daemon) readMagnetic(now time.Duration) {
 		s.sample(now, x.At, x.TempC, x.Flags)
 		if n, ok := dev.(temperatureNoter); ok {
 			n.NoteTemperature(d.inertial.status.TempC)
+		}
+		if d.tap != nil {
+			d.tap.takeMagnetic(x)
 		}
 		c := &d.opt.Magnetic.Correct
 		if c.Apply != nil {
@@ -249,6 +276,7 @@ func (d *Daemon) halt() {
 func (d *Daemon) snapshot(now time.Duration) *Snapshot {
 	utc := d.utc(now)
 	d.locate(now, utc)
+	d.checkSkyClock(now, utc)
 	e := d.est.Estimate(now)
 	g := d.guide.Next(e, d.place.aim, d.place.why)
 	d.seq++
@@ -281,6 +309,9 @@ func (d *Daemon) SetSite(name string, site astro.Site, source string) error {
 
 // setSite is SetSite for a caller that holds the lock and has checked the site.
 func (d *Daemon) setSite(s SiteStatus) {
+	if was := d.place.status; was.Known && distanceM(was.Site, s.Site) > sightingsReachM {
+		d.dropSightings("the site was changed")
+	}
 	d.place = place{status: s, stale: true}
 	d.guide.Reset()
 	d.log.Info("site set", "name", s.Name, "lat_deg", s.Site.LatDeg, "lon_deg", s.Site.LonDeg, "source", s.Source)

@@ -11,6 +11,7 @@ import (
 	"plumbstar/astro/geomag"
 	"plumbstar/daemon/estimator"
 	"plumbstar/sensors"
+	"plumbstar/sensors/calib"
 )
 
 // Correction makes calibrated body vectors of a sensor's raw ones.
@@ -22,6 +23,9 @@ type Correction struct {
 	Error func(corrected r3.Vec) estimator.Cov3
 	// TempC is the chip temperature of the calibration, NaN when unknown.
 	TempC float64
+	// Affine is the calibration behind it, in the sensor's own axes, to which a
+	// new one is compared; nil when there is none.
+	Affine *calib.Affine
 }
 
 // Mount is a rotation from a sensor's axes to the body's; rows are body x, y, z
@@ -105,26 +109,15 @@ type Options struct {
 	Model *geomag.Model
 	Kit   Kit
 
+	// Store keeps calibrations and sightings; nil keeps them in memory only.
+	Store Store
+
 	// Period is the loop's; PublishEvery that of snapshots.
 	Period, PublishEvery time.Duration
 	// OnSnapshot, when set, is called by the loop with every snapshot; it must
 	// be quick.
 	OnSnapshot func(*Snapshot)
 	Log        *slog.Logger
-}
-
-// Lens is one entry of the user's kit.
-type Lens struct {
-	Name      string
-	FocalMM   float64
-	ExposureS float64 // the exposure wished for
-}
-
-// Kit is what the user photographs with.
-type Kit struct {
-	PixelUM float64
-	TrailPx float64 // how many pixels of trail are accepted
-	Lenses  []Lens
 }
 
 func (o *Options) validate() error {

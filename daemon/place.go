@@ -2,7 +2,6 @@ package daemon
 
 import (
 	"fmt"
-	"math"
 	"time"
 
 	"plumbstar/astro"
@@ -108,17 +107,12 @@ func (d *Daemon) clockStatus(utc time.Time) ClockStatus {
 func (d *Daemon) goodFor(g guidance.Guidance, altDeg float64) []GoodFor {
 	k := &d.opt.Kit
 	out := make([]GoodFor, 0, len(k.Lenses))
-	cos := math.Cos(altDeg * math.Pi / 180)
+	e, known := AxisError(g, altDeg)
+	known = known && e.Validate() == nil
 	for _, l := range k.Lenses {
 		v := GoodFor{Lens: l.Name, ExposureS: l.ExposureS, Verdict: NotKnown}
-		if g.Raise.Known && g.TurnEast.Known {
-			j, err := trail.Judge(trail.Kit{FocalMM: l.FocalMM, PixelUM: k.PixelUM, TrailPx: k.TrailPx}, l.ExposureS, trail.Error{
-				HighArcmin: -60 * g.Raise.Deg, HighSigmaArcmin: 60 * g.Raise.SigmaDeg,
-				EastArcmin: -60 * g.TurnEast.Deg * cos, EastSigmaArcmin: 60 * g.TurnEast.SigmaDeg * cos,
-			})
-			if err == nil {
-				v.Verdict = string(j.Verdict)
-			}
+		if c := k.Camera(l); known && c.Validate() == nil && l.ExposureS > 0 {
+			v.Verdict = string(trail.VerdictOf(c, l.ExposureS, e))
 		}
 		out = append(out, v)
 	}

@@ -27,6 +27,7 @@ func (d *Daemon) ForgetReferences() {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.est.Forget()
+	d.setAsideSightings()
 }
 
 // Board is what calibrations have found out about the board. A part that is
@@ -42,13 +43,18 @@ type Board struct {
 // SetBoard puts calibrations to use. References were taken with the old ones
 // and are dropped.
 func (d *Daemon) SetBoard(b Board) error {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.setBoard(b)
+}
+
+// setBoard is SetBoard for a caller that holds the lock.
+func (d *Daemon) setBoard(b Board) error {
 	if b.Axis != nil {
 		if n := r3.Norm(*b.Axis); !(n > 0.99 && n < 1.01) || !(b.AxisSigmaDeg > 0 && b.AxisSigmaDeg < 10) {
 			return fmt.Errorf("axis %v ± %v°: give a unit vector and a sigma between 0 and 10°", *b.Axis, b.AxisSigmaDeg)
 		}
 	}
-	d.mu.Lock()
-	defer d.mu.Unlock()
 	if b.Accel != nil {
 		d.opt.Inertial.Correct = *b.Accel
 		d.swing = nil
@@ -72,7 +78,13 @@ func (d *Daemon) SetBoard(b Board) error {
 
 // rebuild starts the estimator anew, with the sensors as they are now.
 func (d *Daemon) rebuild() {
-	d.est = estimator.New(d.estimatorOptions())
+	before, mount := d.est, d.estMount
+	d.est, d.estMount = estimator.New(d.estimatorOptions()), d.opt.Inertial.Mount
+	if before != nil && d.spec.Chip == d.estChip {
+		d.est.Inherit(before, d.estMount.after(mount.transposed()).apply)
+	}
+	d.estChip = d.spec.Chip
+	d.setAsideSightings()
 	d.place.stale = true
 	if m := d.magnetic; m != nil && m.dev != nil {
 		d.est.SetMagnetic(m.dev.(sensors.Magnetometer).Spec())

@@ -146,6 +146,11 @@ func components(v r3.Vec) [3]float64 { return [3]float64{v.X, v.Y, v.Z} }
 func (d *Daemon) UseTurnCheck(t TurnCheck) error {
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	return d.useTurnCheck(t)
+}
+
+// useTurnCheck is UseTurnCheck for a caller that holds the lock.
+func (d *Daemon) useTurnCheck(t TurnCheck) error {
 	m := d.opt.Magnetic
 	if m == nil {
 		return fmt.Errorf("turn check: there is no magnetometer")

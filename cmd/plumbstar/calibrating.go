@@ -7,8 +7,6 @@ import (
 	"math"
 	"os"
 
-	"gonum.org/v1/gonum/spatial/r3"
-
 	"plumbstar/astro/geomag"
 	"plumbstar/daemon"
 	"plumbstar/daemon/estimator"
@@ -19,14 +17,7 @@ import (
 
 // correction hands a calibration to the daemon.
 func correction(a calib.Affine) daemon.Correction {
-	return daemon.Correction{
-		Apply: a.Apply,
-		Error: func(v r3.Vec) estimator.Cov3 {
-			c := a.ErrorCov(v, math.NaN())
-			return estimator.Cov3{{c[0], c[1], c[2]}, {c[3], c[4], c[5]}, {c[6], c[7], c[8]}}
-		},
-		TempC: a.RefTempC,
-	}
+	return daemon.CorrectionOf(a)
 }
 
 // uncalibrated leaves the readings as they are.
