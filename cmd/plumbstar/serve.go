@@ -1,6 +1,7 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -67,11 +68,14 @@ func serve(cmd *cobra.Command, e env, f serveFlags) error {
 	if err != nil {
 		return err
 	}
+	ctx, stop := context.WithCancel(cmd.Context())
+	located := locate(ctx, set.GNSS, clock, d, log)
+	defer func() { stop(); located() }()
 	s := serving{
 		listen: set.Server.Listen, pairing: pairing, hosts: append(ownNames(), set.Server.Names...),
 		paired: set.Access.Paired(), streams: set.Server.MaxStreams,
 	}
-	return s.run(cmd.Context(), e, d, log, func(url string) {
+	return s.run(ctx, e, d, log, func(url string) {
 		fmt.Fprintln(e.stdout, "page and API:", url)
 	})
 }
@@ -118,8 +122,8 @@ func liveOptions(set config.Settings, clock realClock, buses *liveBuses, log *sl
 	o := daemon.Options{
 		Clock: clock,
 		UTC:   func(time.Duration) time.Time { return time.Now() },
-		// Whether the system's clock is right is not known unless the settings say.
-		ClockSource: "system", ClockSigmaS: set.Clock.Sigma(), NotBefore: builtAt(),
+		// What the system's clock is worth while the kernel does not vouch for it.
+		ClockSource: daemon.ClockSystem, ClockSigmaS: set.Clock.Sigma(), NotBefore: builtAt(),
 		Inertial: &daemon.Inertial{
 			Device: set.Inertial.Chip, Mount: daemon.Mount(set.Inertial.Mount()), Correct: uncalibrated(),
 			Open:   func() (sensors.Inertial, error) { return find(buses, "inertial", set.Inertial, clock, openInertial) },

@@ -43,6 +43,7 @@ func (c *checker) settings(s *Settings, chips Chips) {
 	if s.Clock.SigmaS != nil {
 		c.number("clock.sigma_s", *s.Clock.SigmaS, 0, 86400, "seconds, or leave it out when nothing is known")
 	}
+	c.gnss(&s.GNSS)
 	c.number("board.mount_sigma_deg", s.Board.MountSigmaDeg, 0.01, 20, "degrees")
 	c.number("board.local_field_uT", s.Board.LocalFieldUT, 0, 50, "uT")
 	c.sensor("inertial", &s.Inertial, chips.Inertial, 10, 400)
@@ -88,6 +89,24 @@ func (c *checker) site(s *Site) {
 	}
 	if len(s.Name) > 100 {
 		c.refuse("site.name", "%d bytes: give a name of at most 100", len(s.Name))
+	}
+}
+
+func (c *checker) gnss(g *GNSS) {
+	switch {
+	case g.Source == Auto, g.Source == Off, g.Source == Gpsd:
+	case strings.HasPrefix(g.Source, gpsdScheme):
+		if host, port, err := net.SplitHostPort(g.Server("")); err != nil || host == "" {
+			c.refuse("gnss.source", `%.80q: give gpsd://host:port, for example "gpsd://127.0.0.1:2947"`, g.Source)
+		} else if p, err := strconv.ParseUint(port, 10, 16); err != nil || p == 0 {
+			c.refuse("gnss.source", "port %.20q: give a number from 1 to 65535", port)
+		}
+	case strings.HasPrefix(g.Source, "/") && filepath.IsAbs(g.Source):
+	default:
+		c.refuse("gnss.source", `%.80q: use %q, %q, %q, "gpsd://host:port" or a serial port such as "/dev/ttyACM0"`, g.Source, Auto, Off, Gpsd)
+	}
+	if g.Baud != 0 {
+		c.number("gnss.baud", float64(g.Baud), 1200, 921600, "baud, or 0 to try the usual rates")
 	}
 }
 

@@ -130,6 +130,14 @@ read = "paired"
 	if s.Clock.Sigma() != 0 || config.Defaults().Clock.Sigma() >= 0 {
 		t.Error("a clock sigma of 0 is set, one that is left out is not known (negative)")
 	}
+	for source, want := range map[string][2]string{
+		"auto": {"own", ""}, "gpsd": {"own", ""}, "off": {"", ""}, "gpsd://[::1]:2948": {"[::1]:2948", ""}, "/dev/serial/by-id/usb-x": {"", "/dev/serial/by-id/usb-x"},
+	} {
+		g, err := config.Parse("x", []byte("[gnss]\nsource = '"+source+"'\nbaud = 38400"), config.Chips{})
+		if err != nil || g.GNSS.Server("own") != want[0] || g.GNSS.Port() != want[1] || g.GNSS.Baud != 38400 {
+			t.Errorf("%s: server %q, port %q (%v), want %q", source, g.GNSS.Server("own"), g.GNSS.Port(), err, want)
+		}
+	}
 	if !s.Access.Paired() || config.Defaults().Access.Paired() {
 		t.Error("access")
 	}
@@ -165,6 +173,13 @@ func TestErrorsNameFileLineKeyAndCure(t *testing.T) {
 		{"[site]\nlon_deg = 51", []string{"x.toml:2: site.lon_deg: given without lat_deg"}},
 		{"site = {height_m = 10000}", []string{"x.toml:1: site.height_m: height 10000: give metres"}},
 		{"[clock]\nsigma_s = -1", []string{"x.toml:2: clock.sigma_s: -1 is out of range: give 0 to 86400 seconds, or leave it out"}},
+		{"[gnss]\nsource = 'ttyACM0'", []string{`x.toml:2: gnss.source: "ttyACM0": use "auto", "off", "gpsd", "gpsd://host:port" or a serial port`}},
+		{"[gnss]\nsource = ''", []string{`x.toml:2: gnss.source: "": use`}},
+		{"[gnss]\nsource = 'gpsd://tracker'", []string{`x.toml:2: gnss.source: "gpsd://tracker": give gpsd://host:port`}},
+		{"[gnss]\nsource = 'gpsd://tracker:http'", []string{`x.toml:2: gnss.source: port "http": give a number`}},
+		{"[gnss]\nsource = 'gpsd://:2947'", []string{`x.toml:2: gnss.source: "gpsd://:2947": give gpsd://host:port`}},
+		{"[gnss]\nbaud = 300", []string{"x.toml:2: gnss.baud: 300 is out of range: give 1200 to 921600 baud, or 0"}},
+		{"[gnss]\nbaud = 'fast'", []string{"x.toml:2: gnss.baud: text stands where a whole number belongs"}},
 		{"[board]\nlocal_field_uT = inf", []string{"x.toml:2: board.local_field_uT: +Inf is out of range"}},
 		{"[inertial]\nchip = 'BNO'", []string{`x.toml:2: inertial.chip: "BNO" is not supported: use one of auto, none, LSM6DSO, MPU-6050`}},
 		{"[inertial]\nchip = 'none'", []string{"x.toml:2: inertial.chip: an accelerometer is needed"}},

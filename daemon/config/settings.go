@@ -3,6 +3,8 @@
 package config
 
 import (
+	"strings"
+
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbstar/astro"
@@ -17,6 +19,7 @@ type Settings struct {
 
 	Site     Site     `toml:"site"`
 	Clock    Clock    `toml:"clock"`
+	GNSS     GNSS     `toml:"gnss"`
 	Board    Board    `toml:"board"`
 	Inertial Sensor   `toml:"inertial"`
 	Magnetic Sensor   `toml:"magnetic"`
@@ -58,6 +61,42 @@ func (c Clock) Sigma() float64 {
 	}
 	return *c.SigmaS
 }
+
+// Off asks for no satellite receiver; Gpsd for the gpsd server of this machine.
+const (
+	Off  = "off"
+	Gpsd = "gpsd"
+)
+
+// GNSS is where position and time come from.
+type GNSS struct {
+	// Source is Auto, Off, Gpsd, "gpsd://host:port" or the path of a serial port.
+	Source string `toml:"source"`
+	// Baud is the rate of a serial port; 0 tries the usual ones.
+	Baud int `toml:"baud"`
+}
+
+// Server is the address of the gpsd that is meant, or "" when none is; the one
+// of this machine where the settings name no other.
+func (g GNSS) Server(own string) string {
+	switch addr, named := strings.CutPrefix(g.Source, gpsdScheme); {
+	case named:
+		return addr
+	case g.Source == Auto || g.Source == Gpsd:
+		return own
+	}
+	return ""
+}
+
+// Port is the path of the serial port, or "".
+func (g GNSS) Port() string {
+	if strings.HasPrefix(g.Source, "/") {
+		return g.Source
+	}
+	return ""
+}
+
+const gpsdScheme = "gpsd://"
 
 // Board says how far the sensors' surroundings can be trusted.
 type Board struct {
@@ -160,6 +199,7 @@ func Defaults() Settings {
 	return Settings{
 		StateDir: "/var/lib/plumbstar",
 		Aim:      "refracted",
+		GNSS:     GNSS{Source: Auto},
 		Board:    Board{MountSigmaDeg: 0.2, LocalFieldUT: 0.7},
 		Inertial: Sensor{Chip: Auto, Bus: Auto, RateHz: 100, Forward: "+x", Up: "+z"},
 		Magnetic: Sensor{Chip: Auto, Bus: Auto, RateHz: 50, Forward: "+x", Up: "+z"},
