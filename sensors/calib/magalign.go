@@ -53,6 +53,11 @@ func fitAligned(raws []r3.Vec, magnetic []sensors.MagneticSample, inertial []sen
 	return fit, nil
 }
 
+// timeJitter is how far, 1 sigma, the times of single samples scatter: a chip at
+// 100 Hz that is polled has waited with its sample for anything up to 10 ms. In a
+// fast turn that outweighs all noise, and is no noise that averages out.
+const timeJitter = 0.003 // s
+
 // usePairs takes the pairs of the recording, and what is believed of the
 // gyroscope and the times before.
 func (a *magProblem) usePairs(magnetic []sensors.MagneticSample, inertial []sensors.InertialSample, o *MagOptions) {
@@ -60,6 +65,11 @@ func (a *magProblem) usePairs(magnetic []sensors.MagneticSample, inertial []sens
 	a.ups, a.turns = pairUp(magnetic, inertial, o)
 	a.dip, a.turn = newChannel(len(a.ups), 0.03*strength), newChannel(3*len(a.turns), 0.02*strength)
 	a.dip.floor, a.turn.floor = 1e-4*strength, 1e-4*strength
+	a.turn.blur = make([]float64, 3*len(a.turns))
+	for i := range a.turns {
+		b := timeJitter * timeJitter * (r3.Norm2(a.turns[i].rateA) + r3.Norm2(a.turns[i].rateB))
+		a.turn.blur[3*i], a.turn.blur[3*i+1], a.turn.blur[3*i+2] = b, b, b
+	}
 	a.know(pLag, 0, o.LagSigmaS)
 	for i := pBias; i < pGyro; i++ {
 		a.know(i, 0, o.GyroBiasSigma)

@@ -28,6 +28,7 @@ type channel struct {
 	share  float64   // weight of a residual in the fit, relative to independent ones
 	resid  []float64 // µT, of the last build
 	weight []float64 // robust weight, 0 to 1
+	blur   []float64 // µT², variance of a residual beyond sigma²; nil: none
 }
 
 func newChannel(n int, sigma float64) channel {
@@ -38,14 +39,22 @@ func newChannel(n int, sigma float64) channel {
 	return c
 }
 
-func (c *channel) w(i int) float64 { return c.share * c.weight[i] / (c.sigma * c.sigma) }
+func (c *channel) w(i int) float64 { return c.share * c.weight[i] * c.soft(i) / (c.sigma * c.sigma) }
+
+// soft is the weight of a residual that is blurred beyond the others, 0 to 1.
+func (c *channel) soft(i int) float64 {
+	if c.blur == nil {
+		return 1
+	}
+	return 1 / (1 + c.blur[i]/(c.sigma*c.sigma))
+}
 
 // squared gives the weights with which w becomes the square of w times the
 // residual.
 func (c *channel) squared() []float64 {
 	s := make([]float64, len(c.weight))
 	for i, r := range c.resid {
-		s[i] = c.share * c.weight[i] * c.weight[i] * r * r / (c.sigma * c.sigma)
+		s[i] = c.share * c.weight[i] * c.weight[i] * c.soft(i) * r * r / (c.sigma * c.sigma)
 	}
 	return s
 }
@@ -60,11 +69,11 @@ func (c *channel) reweigh(late bool) {
 	}
 	abs := make([]float64, len(c.resid))
 	for i, r := range c.resid {
-		abs[i] = math.Abs(r)
+		abs[i] = math.Abs(r) * math.Sqrt(c.soft(i))
 	}
 	c.sigma = max(robustSigma(abs), c.floor)
 	for i, r := range c.resid {
-		z := math.Abs(r) / c.sigma
+		z := math.Abs(r) * math.Sqrt(c.soft(i)) / c.sigma
 		switch {
 		case late:
 			c.weight[i] = min(1, max(0, (5-z)/2))
