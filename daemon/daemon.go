@@ -42,8 +42,9 @@ type Daemon struct {
 	loop     LoopStatus
 	nextPub  time.Duration
 	ended    bool
-	// axisMeasured: the rotation axis was found in sensor axes.
+	// axisMeasured: the rotation axis was found in sensor axes, at axisTempC.
 	axisMeasured bool
+	axisTempC    float64
 	// estMount and estChip are those that est was made for.
 	estMount Mount
 	estChip  string
@@ -96,7 +97,7 @@ func (d *Daemon) estimatorOptions() estimator.Options {
 	o := estimator.Options{
 		Inertial:      d.spec,
 		CalTempC:      i.Correct.TempC,
-		MountSigmaDeg: d.opt.MountSigmaDeg, AxisMeasured: d.axisMeasured,
+		MountSigmaDeg: d.opt.MountSigmaDeg, AxisMeasured: d.axisMeasured, AxisTempC: d.axisTempC,
 		LocalFieldUT: d.opt.LocalFieldUT, Swing: d.swing,
 	}
 	o.AccelError = bodyError(i.Mount, i.Correct.Error)

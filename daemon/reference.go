@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"fmt"
+	"math"
 
 	"gonum.org/v1/gonum/spatial/r3"
 
@@ -38,6 +39,8 @@ type Board struct {
 	// toward the sky, with its 1 sigma per direction, degrees.
 	Axis         *r3.Vec
 	AxisSigmaDeg float64
+	// AxisTempC is the chip temperature while the axis was found; nil: unknown.
+	AxisTempC *float64
 }
 
 // SetBoard puts calibrations to use. References were taken with the old ones
@@ -70,7 +73,10 @@ func (d *Daemon) setBoard(b Board) error {
 			d.opt.Magnetic.Mount = turn.after(d.opt.Magnetic.Mount)
 		}
 		d.swing = turnSwing(d.swing, turn)
-		d.opt.MountSigmaDeg, d.axisMeasured = b.AxisSigmaDeg, true
+		d.opt.MountSigmaDeg, d.axisMeasured, d.axisTempC = b.AxisSigmaDeg, true, math.NaN()
+		if b.AxisTempC != nil {
+			d.axisTempC = *b.AxisTempC
+		}
 	}
 	d.rebuild()
 	return nil

@@ -73,6 +73,7 @@ type turn struct {
 	up       r3.Vec  // mean direction, body axes
 	level    float64 // mean horizontal field, µT
 	tempC    float64
+	floorUT  float64 // what no average removes: the turn saw one value of it
 }
 
 func (d *Daemon) readTurn(inertial []sensors.InertialSample, magnetic []sensors.MagneticSample) turn {
@@ -81,6 +82,9 @@ func (d *Daemon) readTurn(inertial []sensors.InertialSample, magnetic []sensors.
 		NoGyro: !d.spec.HasGyro, GyroNoise: d.spec.GyroNoise, GyroOffset: d.spec.GyroOffset, GyroRange: d.spec.GyroRange,
 	})
 	t := turn{tempC: math.NaN()}
+	if d.magnetic.dev != nil {
+		t.floorUT = d.magnetic.dev.(sensors.Magnetometer).Spec().FloorUT
+	}
 	var mark estimator.Turn
 	var temp, horizontal float64
 	var n int
@@ -127,7 +131,7 @@ func (t *turn) result(dev calib.Deviation) TurnCheck {
 	// B and C are the sines; left is -C times the field.
 	h2 := t.level * t.level
 	ff, ll, fl := h2*dev.Cov[0][0], h2*dev.Cov[1][1], -h2*dev.Cov[0][1]
-	floor := h2 * dev.FloorSigma * dev.FloorSigma
+	floor := h2*dev.FloorSigma*dev.FloorSigma + t.floorUT*t.floorUT
 	a, b := components(forward), components(left)
 	out.Swing = estimator.Swing{Up: t.up, TempC: t.tempC}
 	for i := range 3 {

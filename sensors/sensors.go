@@ -76,6 +76,8 @@ type InertialSpec struct {
 	AccelOffset float64
 	// AccelDriftPerC is the 1-sigma change of the offset, m/s² per °C.
 	AccelDriftPerC float64
+	// AccelScalePerC is the 1-sigma change of each axis's scale per °C (1 = 100 %).
+	AccelScalePerC float64
 	// AccelCross is the 1-sigma error of each entry of the uncalibrated scale
 	// and axis matrix (1 = 100 %).
 	AccelCross float64
@@ -98,6 +100,9 @@ type MagneticSpec struct {
 	FloorUT float64
 	// OffsetUT is the 1-sigma zero offset before calibration (the chip's own).
 	OffsetUT float64
+	// DriftUTPerC is the 1-sigma change of the offset per °C, ScalePerC that of
+	// each axis's scale against the others' (1 = 100 %).
+	DriftUTPerC, ScalePerC float64
 	// RangeUT is the full scale.
 	RangeUT float64
 }

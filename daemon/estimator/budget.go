@@ -37,8 +37,13 @@ func (e *Estimator) budget(out *Estimate, j *jacobian, up, field r3.Vec, haveFie
 	if haveField {
 		cm = e.opt.fieldError(field)
 	}
-	add(partCalibration, e.opt.Swing.calibration(j, up, &ca, &cm))
-	add(partTemperature, e.opt.temperature(j, up, e.tempC))
+	then := j
+	if e.opt.AxisMeasured {
+		a := j.sinceAxis(up)
+		then = &a
+	}
+	add(partCalibration, e.opt.Swing.calibration(then, up, &ca, &cm))
+	add(partTemperature, e.opt.temperature(j, then, up, field, e.tempC))
 
 	alt, _ := tilt(up)
 	m := e.opt.mountSigmaDeg()

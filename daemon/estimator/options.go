@@ -33,8 +33,10 @@ type Options struct {
 	// axis and the board's forward edge.
 	MountSigmaDeg float64
 	// AxisMeasured is set when the axis was found in sensor axes, by turning the
-	// tracker's head: then MountSigmaDeg is the error of that.
+	// tracker's head: then MountSigmaDeg is the error of that. AxisTempC is the
+	// chip temperature of the accelerometer at that time, NaN when unknown.
 	AxisMeasured bool
+	AxisTempC    float64
 	// LocalFieldUT is the 1-sigma field, per axis, of steel and currents near
 	// the board that no calibration knows of. See DefaultLocalFieldUT.
 	LocalFieldUT float64
@@ -91,19 +93,33 @@ func (o *Options) accelError(up r3.Vec) Cov3 {
 	return Isotropic(math.Hypot(o.Inertial.AccelOffset, o.Inertial.AccelCross*sensors.StandardGravity))
 }
 
+// fieldError is the same for the field. What no average removes (FloorUT) was in
+// the calibration once; its other share, of today, counts as noise.
 func (o *Options) fieldError(field r3.Vec) Cov3 {
 	if o.FieldError != nil {
-		return o.FieldError(field)
+		c := o.FieldError(field)
+		for i := range 3 {
+			c[i][i] += o.Magnetic.FloorUT * o.Magnetic.FloorUT
+		}
+		return c
 	}
 	return Isotropic(math.Hypot(o.Magnetic.OffsetUT, uncalibratedIronUT))
 }
 
-// temperatureError is the covariance of the specific force after the
-// temperature left the one at which the error was known.
-func (o *Options) temperatureError(tempC, knownC float64) Cov3 {
+// temperatureError is the covariance of specific force and field, here up and
+// field, after the temperature left the one at which their errors were known.
+func (o *Options) temperatureError(up, field r3.Vec, tempC, knownC float64) (accel, mag Cov3) {
 	d := tempC - knownC
 	if math.IsNaN(d) {
 		d = unknownTempDelta
 	}
-	return Isotropic(o.Inertial.AccelDriftPerC * d)
+	i, m := &o.Inertial, &o.Magnetic
+	return drifted(up, i.AccelDriftPerC*d, i.AccelScalePerC*d), drifted(field, m.DriftUTPerC*d, m.ScalePerC*d)
+}
+
+// drifted is the covariance of v whose offset and scale, axis by axis, have
+// changed by these 1 sigmas.
+func drifted(v r3.Vec, offset, scale float64) Cov3 {
+	s := func(x float64) float64 { return offset*offset + scale*scale*x*x }
+	return Diagonal(r3.Vec{X: s(v.X), Y: s(v.Y), Z: s(v.Z)})
 }

@@ -55,16 +55,37 @@ func (s *Swing) iron(j *jacobian, up r3.Vec, before *Cov3) [3]float64 {
 	return out
 }
 
-// temperature is the part of that name: after a turn only the change since then
-// acts on the azimuth.
-func (o *Options) temperature(j *jacobian, up r3.Vec, tempC float64) [3]float64 {
-	c := o.temperatureError(tempC, o.CalTempC)
-	out := j.sigmas(&c, nil)
-	if s := o.Swing; s != nil {
-		since := o.temperatureError(tempC, s.TempC)
-		out[1] = math.Hypot(j.sigmas(&since, nil)[1], s.away(up)*out[1])
+// temperature is the part of that name. Errors of the accelerometer that were
+// there when the axis was found act by then, newer ones by j; after a turn only
+// the change since it acts on the azimuth.
+func (o *Options) temperature(j, then *jacobian, up, field r3.Vec, tempC float64) [3]float64 {
+	out := o.drift(j, then, up, field, tempC)
+	s := o.Swing
+	if s == nil {
+		return out
 	}
+	ca, cm := o.temperatureError(up, field, tempC, s.TempC)
+	out[1] = math.Hypot(j.sigmas(&ca, &cm)[1], s.away(up)*out[1])
 	return out
+}
+
+// drift is the temperature part without a turn.
+func (o *Options) drift(j, then *jacobian, up, field r3.Vec, tempC float64) [3]float64 {
+	ca, cm := o.temperatureError(up, field, tempC, o.CalTempC)
+	before, all := o.AxisTempC-o.CalTempC, tempC-o.CalTempC
+	if !o.AxisMeasured || math.IsNaN(before+all) || all == 0 {
+		return j.sigmas(&ca, &cm)
+	}
+	// The drift per °C is one number: what it did before the axis was found and
+	// what since add up.
+	mixed := *j
+	w := before / all
+	for r := range mixed {
+		for k := range 3 {
+			mixed[r][k] = w*then[r][k] + (1-w)*j[r][k]
+		}
+	}
+	return mixed.sigmas(&ca, &cm)
 }
 
 // Compass is the heading, degrees 0 to 360 from magnetic north, that a field in

@@ -228,14 +228,17 @@ func (d *Dev) String() string { return d.reg.String() }
 // 0.3 µT is from memory of common boards, above the 0.04 µT of quantisation.
 // FloorUT is the quantisation; the range is ±4912 µT. The offset is that of the
 // sibling AK09916 (±300 µT at most, DS-000189 rev. 1.3), taken as 3 sigma.
+// The drifts with temperature are common practice, no source.
 func (d *Dev) Spec() sensors.MagneticSpec {
 	return sensors.MagneticSpec{
-		Chip:     "AK8963",
-		RateHz:   float64(d.opts.RateHz),
-		NoiseUT:  0.3,
-		FloorUT:  utPerCount / math.Sqrt(12),
-		OffsetUT: 100,
-		RangeUT:  4912,
+		Chip:        "AK8963",
+		RateHz:      float64(d.opts.RateHz),
+		NoiseUT:     0.3,
+		FloorUT:     utPerCount / math.Sqrt(12),
+		OffsetUT:    100,
+		DriftUTPerC: 0.05,
+		ScalePerC:   3e-4,
+		RangeUT:     4912,
 	}
 }
 

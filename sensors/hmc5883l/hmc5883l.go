@@ -240,13 +240,15 @@ func (d *Dev) String() string { return d.reg.String() }
 
 // Spec: the data sheet gives 2 mG of field resolution, taken as the noise of one
 // sample. Every measurement is a set/reset pair, so the chip has no offset of
-// its own to speak of; its repeatability is not stated.
+// its own to speak of; its repeatability is not stated, the drift common practice,
+// no source.
 func (d *Dev) Spec() sensors.MagneticSpec {
 	return sensors.MagneticSpec{
-		Chip:    "HMC5883L",
-		RateHz:  d.opts.RateHz,
-		NoiseUT: 0.2,
-		RangeUT: 100 * d.opts.RangeGauss,
+		Chip:        "HMC5883L",
+		RateHz:      d.opts.RateHz,
+		NoiseUT:     0.2,
+		DriftUTPerC: 0.02,
+		RangeUT:     100 * d.opts.RangeGauss,
 	}
 }
 

@@ -241,14 +241,17 @@ func (d *Dev) String() string { return d.reg.String() }
 
 // Spec states the data sheet's figures from memory: noise 3.2 mG on X and Y and
 // 4.1 mG on Z at 12 G (3.5 mG taken), zero field ±1 G. There is no set/reset
-// coil: how far the offset wanders is not stated, and FloorUT unknown.
+// coil: how far the offset wanders is not stated, and FloorUT unknown; the drifts
+// with temperature are common practice, no source.
 func (d *Dev) Spec() sensors.MagneticSpec {
 	return sensors.MagneticSpec{
-		Chip:     "LIS3MDL",
-		RateHz:   d.opts.RateHz,
-		NoiseUT:  0.35,
-		OffsetUT: 100,
-		RangeUT:  100 * float64(d.opts.RangeGauss),
+		Chip:        "LIS3MDL",
+		RateHz:      d.opts.RateHz,
+		NoiseUT:     0.35,
+		OffsetUT:    100,
+		DriftUTPerC: 0.05,
+		ScalePerC:   5e-4,
+		RangeUT:     100 * float64(d.opts.RangeGauss),
 	}
 }
 

@@ -44,13 +44,15 @@ func rms(x, y, z float64) float64 { return math.Sqrt((x*x + y*y + z*z) / 3) }
 // ±50 mg on X and Y, ±80 mg on Z, changing by ±35 and ±60 mg from 0 to 70 °C;
 // scale ±3 %, cross-axis ±2 %. Its gyroscope figures (0.005 °/s/√Hz, ±20 °/s)
 // and all of the MPU-6500, 9250 and 9255 (300 µg/√Hz, ±60 mg, ±1.5 mg/°C,
-// 0.01 °/s/√Hz, ±5 °/s) are from memory.
+// 0.01 °/s/√Hz, ±5 °/s) are from memory, as is the change of the scale: ±0.02 %/°C,
+// later ±0.026 %/°C.
 func variantOf(id byte) (variant, bool) {
 	old := sensors.InertialSpec{
 		AccelNoise:     400 * microG,
 		GyroNoise:      0.005 * degree,
 		AccelOffset:    rms(50, 50, 80) * milliG,
 		AccelDriftPerC: rms(35, 35, 60) / 70 * milliG,
+		AccelScalePerC: 2e-4,
 		AccelCross:     math.Sqrt((3*0.03*0.03 + 6*0.02*0.02) / 9),
 		GyroOffset:     20 * degree,
 	}
@@ -59,6 +61,7 @@ func variantOf(id byte) (variant, bool) {
 		GyroNoise:      0.01 * degree,
 		AccelOffset:    60 * milliG,
 		AccelDriftPerC: 1.5 * milliG,
+		AccelScalePerC: 2.6e-4,
 		AccelCross:     old.AccelCross,
 		GyroOffset:     5 * degree,
 	}

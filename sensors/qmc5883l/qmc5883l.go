@@ -263,13 +263,14 @@ func (d *Dev) String() string { return d.reg.String() }
 
 // Spec: the data sheet gives 2 mG of field resolution, taken as the noise of one
 // sample. The chip makes set/reset pulses itself; their repeatability and its
-// zero offset are not stated.
+// zero offset are not stated, the drift is common practice, no source.
 func (d *Dev) Spec() sensors.MagneticSpec {
 	return sensors.MagneticSpec{
-		Chip:    "QMC5883L",
-		RateHz:  float64(d.opts.RateHz),
-		NoiseUT: 0.2,
-		RangeUT: 100 * float64(d.opts.RangeGauss),
+		Chip:        "QMC5883L",
+		RateHz:      float64(d.opts.RateHz),
+		NoiseUT:     0.2,
+		DriftUTPerC: 0.02,
+		RangeUT:     100 * float64(d.opts.RangeGauss),
 	}
 }
 
