@@ -76,47 +76,88 @@ type turn struct {
 	floorUT  float64 // what no average removes: the turn saw one value of it
 }
 
+// readTurn follows the turn by the gyroscope alone, about the vertical, with the
+// offset of the rest at the beginning. The vertical is the mean specific force
+// around each moment: the base turns about it or nearly so, and a filter would
+// let the gyroscope's axes tilt it in proportion to the rate.
 func (d *Daemon) readTurn(inertial []sensors.InertialSample, magnetic []sensors.MagneticSample) turn {
 	const degree = math.Pi / 180
-	f := estimator.NewFilter(estimator.FilterOptions{
-		NoGyro: !d.spec.HasGyro, GyroNoise: d.spec.GyroNoise, GyroOffset: d.spec.GyroOffset, GyroRange: d.spec.GyroRange,
-	})
 	t := turn{tempC: math.NaN()}
 	if d.magnetic.dev != nil {
 		t.floorUT = d.magnetic.dev.(sensors.Magnetometer).Spec().FloorUT
 	}
-	var mark estimator.Turn
-	var temp, horizontal float64
-	var n int
+	if len(inertial) == 0 || !d.spec.HasGyro {
+		return t
+	}
 	in, mag := d.opt.Inertial, d.opt.Magnetic
-	for _, s := range inertial {
-		for len(magnetic) > 0 && magnetic[0].At < s.At {
-			m := magnetic[0]
-			magnetic = magnetic[1:]
-			field := mag.Mount.apply(mag.Correct.apply(m.FieldUT, m.TempC))
-			angle, sigma, ok := f.TurnSince(mark)
-			heading, known := f.Compass(field)
-			if !known || !ok || sigma > 90*degree {
+	force := make([]r3.Vec, len(inertial))
+	for i, s := range inertial {
+		force[i] = in.Mount.apply(in.Correct.apply(s.Accel, s.TempC))
+	}
+	bias := rateAtRest(inertial, restBefore)
+	var temp, horizontal, angle, before, n float64
+	var sum r3.Vec // of force[lo:hi], around sample i
+	lo, hi := 0, 0
+	last := inertial[0].At
+	for i, s := range inertial {
+		for hi < len(inertial) && inertial[hi].At-s.At <= aroundTurn {
+			sum = r3.Add(sum, force[hi])
+			hi++
+		}
+		for s.At-inertial[lo].At > aroundTurn {
+			sum = r3.Sub(sum, force[lo])
+			lo++
+		}
+		up := r3.Unit(sum)
+		rate := azimuthRate(in.Mount.apply(r3.Sub(s.Gyro, bias)), up)
+		step := (s.At - last).Seconds()
+		for ; len(magnetic) > 0 && magnetic[0].At <= s.At; magnetic = magnetic[1:] {
+			m := &magnetic[0]
+			if m.At < last || step == 0 {
 				continue
 			}
-			up := f.Up()
-			t.readings = append(t.readings, calib.TurnReading{At: m.At, CompassRad: heading * degree, GyroRad: angle})
+			dt := (m.At - last).Seconds()
+			field := mag.Mount.apply(mag.Correct.apply(m.FieldUT, m.TempC))
+			t.readings = append(t.readings, calib.TurnReading{
+				At: m.At, CompassRad: estimator.PoseOf(up, field).AzimuthDeg * degree,
+				// Rates count to the left, headings to the right.
+				GyroRad: -(angle + dt*(before+(rate-before)*dt/step/2)),
+			})
 			t.up = r3.Add(t.up, up)
 			horizontal += r3.Norm(r3.Cross(field, up))
 			n++
 		}
-		accel := in.Mount.apply(in.Correct.apply(s.Accel, s.TempC))
-		f.Inertial(s.At, accel, in.Mount.apply(s.Gyro))
-		if s.At-inertial[0].At < restBefore {
-			// The offset is learned until the turn can have begun.
-			mark = f.TurnNow()
+		if i > 0 {
+			angle += (before + rate) / 2 * step
 		}
+		last, before = s.At, rate
 		temp += s.TempC / float64(len(inertial))
 	}
 	if n > 0 {
-		t.up, t.level, t.tempC = r3.Unit(t.up), horizontal/float64(n), temp
+		t.up, t.level, t.tempC = r3.Unit(t.up), horizontal/n, temp
 	}
 	return t
+}
+
+// azimuthRate is how fast body x goes round the vertical, to the left, when the
+// body turns at rate. On a leaning base that is not the rate about the vertical:
+// a turn about the horizontal direction of x swings an axis that points up.
+func azimuthRate(rate, up r3.Vec) float64 {
+	level := r3.Sub(r3.Vec{X: 1}, r3.Scale(up.X, up)) // its length is cos(altitude)
+	return r3.Dot(rate, up) - up.X*r3.Dot(rate, level)/max(r3.Norm2(level), 1e-4)
+}
+
+// aroundTurn is half the time over which the vertical is averaged.
+const aroundTurn = 500 * time.Millisecond
+
+// rateAtRest is the mean rate over the first while.
+func rateAtRest(inertial []sensors.InertialSample, while time.Duration) r3.Vec {
+	var sum r3.Vec
+	n := 0
+	for ; n < len(inertial) && inertial[n].At-inertial[0].At < while; n++ {
+		sum = r3.Add(sum, inertial[n].Gyro)
+	}
+	return r3.Scale(1/math.Max(1, float64(n)), sum)
 }
 
 // restBefore is how long the mount stands at the beginning of a turn check.

@@ -87,16 +87,3 @@ func (o *Options) drift(j, then *jacobian, up, field r3.Vec, tempC float64) [3]f
 	}
 	return mixed.sigmas(&ca, &cm)
 }
-
-// Compass is the heading, degrees 0 to 360 from magnetic north, that a field in
-// body axes gives with the filter's vertical; ok is false before the first
-// sample.
-func (f *Filter) Compass(field r3.Vec) (deg float64, ok bool) {
-	if !f.begun {
-		return 0, false
-	}
-	return heading(f.Up(), field), true
-}
-
-// Up is the direction up in sensor axes, of unit length.
-func (f *Filter) Up() r3.Vec { return rotateInverse(f.q, r3.Vec{Z: 1}) }
