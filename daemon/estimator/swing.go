@@ -87,3 +87,6 @@ func (o *Options) drift(j, then *jacobian, up, field r3.Vec, tempC float64) [3]f
 	}
 	return mixed.sigmas(&ca, &cm)
 }
+
+// Up is the direction up in sensor axes, of unit length.
+func (f *Filter) Up() r3.Vec { return rotateInverse(f.q, r3.Vec{Z: 1}) }
