@@ -84,10 +84,13 @@ func (e *Error) Error() string {
 // Unwrap gives the cause.
 func (e *Error) Unwrap() error { return e.Err }
 
-// Is makes errors.Is(err, &Error{Kind: k}) ask for the kind.
-func (e *Error) Is(target error) bool {
-	t, ok := target.(*Error)
-	return ok && t.Kind == e.Kind && t.Op == "" && t.Path == ""
+// KindOf is the kind of the error that err carries, or "" when it carries none.
+func KindOf(err error) Kind {
+	var e *Error
+	if errors.As(err, &e) {
+		return e.Kind
+	}
+	return ""
 }
 
 // consequences is the message that health shows.

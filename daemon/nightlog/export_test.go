@@ -149,7 +149,7 @@ func TestExportAll(t *testing.T) {
 	if s := out.String(); !strings.Contains(s, "\n,2026-03-14T18:30:00.000Z,0.000,started,") {
 		t.Error(s)
 	}
-	if err := r.Export(t.Context(), &out, TableEvents, 9, CSV); !isKind(err, NotFound) {
+	if err := r.Export(t.Context(), &out, TableEvents, 9, CSV); KindOf(err) != NotFound {
 		t.Errorf("night 9: %v", err)
 	}
 	if err := r.Export(t.Context(), failing{}, TableSamples, All, CSV); !errors.Is(err, errPipe) {

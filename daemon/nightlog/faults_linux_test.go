@@ -48,7 +48,7 @@ func TestFullDisk(t *testing.T) {
 	fill()
 	l := open(t, Options{Dir: dir})
 	l.Sample(NewSample(time.Second))
-	if err := l.Flush(t.Context()); !isKind(err, Full) {
+	if err := l.Flush(t.Context()); KindOf(err) != Full {
 		t.Fatalf("a new file on a full disk: %v", err)
 	}
 	if l.Health().Problem == nil {
@@ -61,7 +61,7 @@ func TestFullDisk(t *testing.T) {
 	for i := range 1000 {
 		l.Sample(plausible(rng, time.Duration(2+i)*time.Second))
 	}
-	if err := l.Flush(t.Context()); !isKind(err, Full) {
+	if err := l.Flush(t.Context()); KindOf(err) != Full {
 		t.Fatalf("an old file on a full disk: %v", err)
 	}
 	r := reader(t, l.Path())
@@ -97,7 +97,7 @@ func TestReadOnlyFileSystem(t *testing.T) {
 		t.Fatalf("at the start: %+v", h)
 	}
 	l.Sample(NewSample(2 * time.Second))
-	if err := l.Flush(t.Context()); !isKind(err, ReadOnly) {
+	if err := l.Flush(t.Context()); KindOf(err) != ReadOnly {
 		t.Fatalf("%v", err)
 	}
 	mode(0)
@@ -137,10 +137,10 @@ func TestReadOnlyDirectory(t *testing.T) {
 		db.close()
 		t.Fatal("a directory that cannot be written was opened for writing")
 	}
-	if !isKind(err, ReadOnly) {
+	if KindOf(err) != ReadOnly {
 		t.Errorf("%v", err)
 	}
-	if _, err := OpenReader(t.Context(), l.Path()); os.Geteuid() == 0 && (!isKind(err, Denied) || !strings.Contains(err.Error(), "daemon's user")) {
+	if _, err := OpenReader(t.Context(), l.Path()); os.Geteuid() == 0 && (KindOf(err) != Denied || !strings.Contains(err.Error(), "daemon's user")) {
 		t.Errorf("reading without the right to: %v", err)
 	}
 }

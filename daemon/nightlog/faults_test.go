@@ -55,10 +55,10 @@ func TestFull(t *testing.T) {
 	for i := range 300 {
 		l.Sample(plausible(rng, time.Duration(2+i)*time.Second))
 	}
-	if err := l.Flush(ctx); !isKind(err, Full) || !strings.Contains(err.Error(), "free some space") {
+	if err := l.Flush(ctx); KindOf(err) != Full || !strings.Contains(err.Error(), "free some space") {
 		t.Fatalf("on a full disk: %v", err)
 	}
-	if _, err := l.AddCalibration(ctx, 0, Calibration{Data: json.RawMessage(`1`)}); !isKind(err, Full) {
+	if _, err := l.AddCalibration(ctx, 0, Calibration{Data: json.RawMessage(`1`)}); KindOf(err) != Full {
 		t.Fatalf("a calibration on a full disk: %v", err)
 	}
 	for i := range 5 {
@@ -77,8 +77,9 @@ func TestFull(t *testing.T) {
 	for i := range 10 * maxSamples {
 		l.Sample(NewSample(time.Duration(1000+i) * time.Second))
 	}
-	for i := range 1300 { // 2 kB each
-		l.FullRate(fullSecond(rng, time.Duration(i)*time.Second, 100))
+	second := fullSecond(rng, 0, 100)
+	for range 1300 { // 2 kB each
+		l.FullRate(second)
 	}
 	h = l.Health()
 	if want := uint64(10*maxSamples - (maxSamples - 300)); h.Dropped < want {
@@ -287,19 +288,19 @@ func TestNewer(t *testing.T) {
 	before := read(t, path)
 	l := open(t, Options{Dir: dir})
 	l.Sample(NewSample(time.Second))
-	if err := l.Flush(ctx); !isKind(err, Newer) || !strings.Contains(err.Error(), "update this one") {
+	if err := l.Flush(ctx); KindOf(err) != Newer || !strings.Contains(err.Error(), "update this one") {
 		t.Errorf("%v", err)
 	}
 	if h := l.Health(); h.Problem == nil || h.Problem.Kind != Newer || !strings.Contains(h.Text, "guidance goes on") || len(h.Aside) != 0 {
 		t.Errorf("%+v", h)
 	}
-	if err := l.Close(); !isKind(err, Newer) {
+	if err := l.Close(); KindOf(err) != Newer {
 		t.Errorf("closing with a record that was not stored: %v", err)
 	}
 	if !bytes.Equal(read(t, path), before) {
 		t.Error("the file of a later version was changed")
 	}
-	if _, err := OpenReader(ctx, path); !isKind(err, Newer) {
+	if _, err := OpenReader(ctx, path); KindOf(err) != Newer {
 		t.Errorf("reader: %v", err)
 	}
 }
@@ -344,7 +345,7 @@ func TestMigration(t *testing.T) {
 func TestCannotBeWritten(t *testing.T) {
 	missing := open(t, Options{Dir: filepath.Join(t.TempDir(), "none")})
 	missing.Sample(NewSample(time.Second))
-	if err := missing.Flush(t.Context()); !isKind(err, Missing) {
+	if err := missing.Flush(t.Context()); KindOf(err) != Missing {
 		t.Errorf("no directory: %v", err)
 	}
 	dir := t.TempDir()
@@ -353,7 +354,7 @@ func TestCannotBeWritten(t *testing.T) {
 	}
 	blocked := open(t, Options{Dir: dir})
 	blocked.Sample(NewSample(time.Second))
-	if err := blocked.Flush(t.Context()); !isKind(err, ReadOnly) {
+	if err := blocked.Flush(t.Context()); KindOf(err) != ReadOnly {
 		t.Errorf("a directory in its place: %v", err)
 	}
 	remove(t, filepath.Join(dir, FileName))
@@ -361,7 +362,7 @@ func TestCannotBeWritten(t *testing.T) {
 	if h := blocked.Health(); h.Problem != nil {
 		t.Errorf("after the place was free: %+v", h)
 	}
-	if _, err := OpenReader(t.Context(), filepath.Join(t.TempDir(), FileName)); !isKind(err, Missing) {
+	if _, err := OpenReader(t.Context(), filepath.Join(t.TempDir(), FileName)); KindOf(err) != Missing {
 		t.Errorf("reading nothing: %v", err)
 	}
 }

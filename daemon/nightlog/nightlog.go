@@ -16,6 +16,7 @@ import (
 	"context"
 	"encoding/json"
 	"log/slog"
+	"maps"
 	"math"
 	"path/filepath"
 	"slices"
@@ -264,6 +265,7 @@ func (l *Log) FullRate(s Second) {
 
 // Event records that something happened, and is committed at once.
 func (l *Log) Event(at time.Duration, e Event) {
+	e.Numbers = maps.Clone(e.Numbers)
 	l.push(&eventOp{at: at, Event: e}, classOther, 1, true)
 }
 
@@ -295,6 +297,10 @@ func (l *Log) setClock(m Moment) {
 // BeginNight starts a night and ends every other one.
 func (l *Log) BeginNight(m Moment, n NightInfo) {
 	n.Settings = slices.Clone(n.Settings)
+	if n.Site != nil {
+		site := *n.Site
+		n.Site = &site
+	}
 	l.setClock(m)
 	l.push(&beginOp{m: m, info: n}, classOther, 1, true)
 }

@@ -221,16 +221,16 @@ func TestRejected(t *testing.T) {
 	ctx := t.Context()
 	l := open(t, Options{Dir: t.TempDir()})
 	l.Sample(NewSample(time.Second))
-	if _, err := l.AddCalibration(ctx, 0, Calibration{Data: json.RawMessage(`{`)}); !isKind(err, Rejected) {
+	if _, err := l.AddCalibration(ctx, 0, Calibration{Data: json.RawMessage(`{`)}); KindOf(err) != Rejected {
 		t.Errorf("no JSON: %v", err)
 	}
-	if _, err := l.AddCalibration(ctx, 0, Calibration{Data: json.RawMessage(`1`), Supersedes: 99}); !isKind(err, Rejected) {
+	if _, err := l.AddCalibration(ctx, 0, Calibration{Data: json.RawMessage(`1`), Supersedes: 99}); KindOf(err) != Rejected {
 		t.Errorf("superseding nothing: %v", err)
 	}
-	if _, err := l.AddSighting(ctx, 0, Sighting{Data: nil}); !isKind(err, Rejected) {
+	if _, err := l.AddSighting(ctx, 0, Sighting{Data: nil}); KindOf(err) != Rejected {
 		t.Errorf("no data: %v", err)
 	}
-	if err := l.Annotate(ctx, 77, "x", ""); !isKind(err, NotFound) || !strings.Contains(err.Error(), "plumbstar nights") {
+	if err := l.Annotate(ctx, 77, "x", ""); KindOf(err) != NotFound || !strings.Contains(err.Error(), "plumbstar nights") {
 		t.Errorf("no such night: %v", err)
 	}
 	flush(t, l)
@@ -238,17 +238,12 @@ func TestRejected(t *testing.T) {
 	if n := len(collect(t, r.Samples(ctx, All))); n != 1 {
 		t.Errorf("%d samples, want 1", n)
 	}
-	if _, err := r.Night(ctx, 77); !isKind(err, NotFound) {
+	if _, err := r.Night(ctx, 77); KindOf(err) != NotFound {
 		t.Errorf("reading: %v", err)
 	}
-	if _, err := r.Night(ctx, Latest); !isKind(err, NotFound) {
+	if _, err := r.Night(ctx, Latest); KindOf(err) != NotFound {
 		t.Errorf("no night at all: %v", err)
 	}
-}
-
-func isKind(err error, k Kind) bool {
-	e, ok := err.(*Error)
-	return ok && e.Kind == k
 }
 
 // TestNeverOverwritten: the database itself refuses.
@@ -456,7 +451,7 @@ func TestClosed(t *testing.T) {
 		t.Error("closing twice:", err)
 	}
 	l.Sample(NewSample(2 * time.Second))
-	if err := l.Flush(t.Context()); !isKind(err, Closed) {
+	if err := l.Flush(t.Context()); KindOf(err) != Closed {
 		t.Errorf("%v", err)
 	}
 	if h := l.Health(); h.Dropped != 2 || h.Written != 1 {

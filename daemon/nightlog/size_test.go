@@ -22,8 +22,8 @@ const longNight = "PLUMBSTAR_LONG_NIGHT"
 // samples, and some full-rate data, and looks at what it costs: bytes in the file,
 // bytes written, memory, time to export.
 func TestNightSize(t *testing.T) {
-	if underRace {
-		t.Skip("figures of cost mean nothing under the race detector")
+	if underRace || testing.Short() {
+		t.Skip("figures of cost mean nothing under the race detector or emulated")
 	}
 	const night = 12 * 3600
 	n, share := night/8, 8

@@ -144,6 +144,7 @@ func (w *writer) write(ctx context.Context) *Error {
 	w.l.health.Waiting = 0
 	w.l.health.Written += uint64(len(w.batch) - len(rejected))
 	w.l.health.Dropped += uint64(len(rejected))
+	w.l.health.Problem = nil // before anyone hears of the success
 	w.l.night = w.state.night
 	for _, q := range w.batch {
 		w.l.waiting[q.class] -= q.size
@@ -193,17 +194,14 @@ func (w *writer) failed(e *Error) {
 	w.problem = e
 }
 
-// recovered notes that a commit succeeded.
+// recovered tells of the first commit after a failure.
 func (w *writer) recovered() {
 	if w.problem == nil {
 		return
 	}
 	was := w.problem
 	w.problem = nil
-	w.l.mu.Lock()
-	w.l.health.Problem = nil
-	dropped := w.l.health.Dropped
-	w.l.mu.Unlock()
+	dropped := w.l.Health().Dropped
 	w.l.log.Info("the night log is written again", "dropped", dropped)
 	w.note(Event{Kind: "log-resumed", Text: "The night log could not be written for a while: " + advice[was.Kind] + ".",
 		Numbers: map[string]float64{"dropped": float64(dropped)}})

@@ -3,6 +3,7 @@ package stability
 import (
 	"errors"
 	"math"
+	"slices"
 
 	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
@@ -172,23 +173,19 @@ const (
 // 1971); its sigma holds the doubt about q, and is therefore two to three times
 // too large for a sensor that has white noise and nothing else.
 func (w *wander) fit(v []float64, columns ...[]float64) []Estimate {
-	n, p := len(v), len(columns)
-	x, scale := mat.NewDense(n, p, nil), make([]float64, p)
+	p := len(columns)
+	scale, turned := make([]float64, p), make([][]float64, p)
 	for j, c := range columns {
 		scale[j] = floats.Norm(c, 2)
-		for i := range n {
-			x.Set(i, j, c[i]/scale[j])
-		}
+		turned[j] = w.turn(c)
+		floats.Scale(1/scale[j], turned[j])
 	}
-	var ux mat.Dense
-	var uy mat.VecDense
-	ux.Mul(w.vectors.T(), x)
-	uy.MulVec(w.vectors.T(), mat.NewVecDense(n, v))
+	target := w.turn(v)
 
 	var grid []solution
 	least := math.Inf(1)
 	for l := lowestShare; l <= highestShare; l += 0.25 {
-		if g := w.solve(&ux, &uy, math.Pow(10, l)); g.ok {
+		if g := w.solve(turned, target, math.Pow(10, l)); g.ok {
 			grid, least = append(grid, g), min(least, g.cost)
 		}
 	}
@@ -218,22 +215,29 @@ type solution struct {
 	ok           bool
 }
 
-func (w *wander) solve(ux *mat.Dense, uy *mat.VecDense, q float64) solution {
-	n, p := ux.Dims()
+// turn brings block means to the axes on which their noise is independent.
+func (w *wander) turn(v []float64) []float64 {
+	var out mat.VecDense
+	out.MulVec(w.vectors.T(), mat.NewVecDense(len(v), v))
+	return out.RawVector().Data
+}
+
+func (w *wander) solve(x [][]float64, y []float64, q float64) solution {
+	n, p := len(y), len(x)
+	weight := make([]float64, n)
+	cost := 0.0
+	for k, l := range w.values {
+		d := 1 + q*l
+		cost += math.Log(d)
+		weight[k] = 1 / d
+	}
 	normal := mat.NewSymDense(p, nil)
 	right := mat.NewVecDense(p, nil)
-	cost := 0.0
-	for k := range n {
-		d := 1 + q*w.values[k]
-		cost += math.Log(d)
-		y := uy.AtVec(k)
-		for i := range p {
-			a := ux.At(k, i) / d
-			right.SetVec(i, right.AtVec(i)+a*y)
-			for j := i; j < p; j++ {
-				normal.SetSym(i, j, normal.At(i, j)+a*ux.At(k, j))
-			}
+	for i := range p {
+		for j := i; j < p; j++ {
+			normal.SetSym(i, j, weighted(weight, x[i], x[j]))
 		}
+		right.SetVec(i, weighted(weight, x[i], y))
 	}
 	var chol mat.Cholesky
 	if !chol.Factorize(normal) || chol.Cond() > 1e10 {
@@ -244,14 +248,11 @@ func (w *wander) solve(ux *mat.Dense, uy *mat.VecDense, q float64) solution {
 	if chol.SolveVecTo(&b, right) != nil || chol.InverseTo(&cov) != nil {
 		return solution{cost: math.Inf(1)}
 	}
-	rest := 0.0
-	for k := range n {
-		e := uy.AtVec(k)
-		for j := range p {
-			e -= ux.At(k, j) * b.AtVec(j)
-		}
-		rest += e * e / (1 + q*w.values[k])
+	left := slices.Clone(y)
+	for j := range p {
+		floats.AddScaled(left, -b.AtVec(j), x[j])
 	}
+	rest := weighted(weight, left, left)
 	rest = max(rest, 1e-300)
 	s := solution{q: q, cost: cost + chol.LogDet() + float64(n-p)*math.Log(rest), ok: true}
 	scale := rest / float64(n-p)
@@ -260,4 +261,12 @@ func (w *wander) solve(ux *mat.Dense, uy *mat.VecDense, q float64) solution {
 		s.sigma = append(s.sigma, math.Sqrt(scale*cov.At(j, j)))
 	}
 	return s
+}
+
+func weighted(weight, a, b []float64) float64 {
+	sum := 0.0
+	for k, w := range weight {
+		sum += w * a[k] * b[k]
+	}
+	return sum
 }

@@ -10,6 +10,9 @@ import (
 // stated sigma as often as they should when the sensor wanders. Without any walk
 // the sigma is cautious, by not more than the comment on fit says.
 func TestTrendCovers(t *testing.T) {
+	if testing.Short() {
+		t.Skip("long statistics")
+	}
 	const n, seeds = 120, 300
 	const drift, perC, gap = 0.3, -0.05, 0.04
 	for name, noise := range map[string]struct{ white, walk float64 }{
