@@ -42,6 +42,13 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.registerClock(api)
 	s.registerPairing(api)
 	s.registerKnobs(api)
+	if s.o.Board != nil {
+		s.registerCalibrations(api)
+		s.registerSightings(api)
+		s.registerStarFinder(api)
+		s.registerKit(api)
+	}
+	describeCode(api)
 	s.describeStream(api)
 	s.describePlain(api, "/metrics", "metrics", "Metrics in the Prometheus text format")
 	s.describePlain(api, "/healthz", "alive", "Whether the sensor loop runs; 503 when it has been silent", http.StatusServiceUnavailable)
