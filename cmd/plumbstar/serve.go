@@ -15,6 +15,7 @@ import (
 	"plumbstar/api"
 	"plumbstar/daemon"
 	"plumbstar/daemon/config"
+	"plumbstar/daemon/nightlog"
 	"plumbstar/sensors"
 )
 
@@ -57,12 +58,21 @@ func serve(cmd *cobra.Command, e env, f serveFlags) error {
 	if err != nil {
 		return err
 	}
+	if err := os.MkdirAll(set.StateDir, 0o750); err != nil {
+		return fmt.Errorf("state directory: %w: choose another with --state-dir", err)
+	}
+	journal := nightlog.Start(nightlog.Options{Dir: set.StateDir, Log: log, Opened: nightlog.Moment{
+		At: clock.Now(), UTC: e.now(), SigmaS: set.Clock.Sigma(), Source: daemon.ClockSystem,
+	}})
+	defer func() {
+		if err := journal.Close(); err != nil {
+			log.Error("the night log was not closed in order", "error", err)
+		}
+	}()
+	o.Store = newBoardState(journal, set.StateDir, clock)
 	d, err := daemon.New(o)
 	if err != nil {
 		return err
-	}
-	if err := os.MkdirAll(set.StateDir, 0o750); err != nil {
-		return fmt.Errorf("state directory: %w: choose another with --state-dir", err)
 	}
 	pairing, err := api.OpenPairingDir(filepath.Join(set.StateDir, api.PairingFolder), e.now)
 	if err != nil {
