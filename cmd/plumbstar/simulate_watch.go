@@ -16,6 +16,7 @@ import (
 
 // What happens in a simulated night under watch.
 const (
+	faultsShown = 20
 	watchKnocks = 4
 	// watchSinkEvery is in how many nights one leg sinks.
 	watchSinkEvery = 2
@@ -64,6 +65,13 @@ func simulateWatch(ctx context.Context, e env, f simulateFlags) error {
 		out := newLineWriter(e.stdout)
 		out.encode(watchOutput{Nights: f.nights, Seed: f.seed, Watch: r})
 		return out.flush()
+	}
+	for i, x := range all.Faults {
+		if i == faultsShown {
+			fmt.Fprintf(e.stdout, "and %d more\n\n", len(all.Faults)-i)
+			break
+		}
+		fmt.Fprintf(e.stdout, "night with seed %d: %s\n", x.Seed, x.What)
 	}
 	_, err = fmt.Fprintf(e.stdout, `%d nights of 10 h, 15 °C colder in the morning, seed %d
 

@@ -18,6 +18,9 @@ type WatchOptions struct {
 	FallC  float64       // fall of temperature over it; default 15
 	// Part draws the inertial chip; default sim.TypicalLSM6DSO.
 	Part func(seed uint64) sim.Settings
+	// Fold is the part's noise after filter and rate as a factor on the data
+	// sheet's density; chips that drop samples fold noise back. Default 1.
+	Fold float64
 	// Knocks is how many there are, of MinDeg to MaxDeg on the sky (evenly in the
 	// logarithm; default 0.05 to 0.5).
 	Knocks         int
@@ -123,6 +126,9 @@ func NewWatchNight(seed uint64, o WatchOptions) *WatchNight {
 	}
 	if o.MinDeg == 0 {
 		o.MinDeg, o.MaxDeg = 0.05, 0.5
+	}
+	if o.Fold == 0 {
+		o.Fold = 1
 	}
 	n := &WatchNight{opt: o, seed: seed}
 	n.alt = 51.90

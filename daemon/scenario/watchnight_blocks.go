@@ -65,13 +65,13 @@ type watchTriad struct {
 	single       float64 // of a sample
 }
 
-func newWatchTriad(t sim.Triad, rng *rand.Rand) watchTriad {
+func newWatchTriad(t sim.Triad, fold float64, rng *rand.Rand) watchTriad {
 	out := watchTriad{
 		matrix: [9]float64{1, 0, 0, 0, 1, 0, 0, 0, 1}, offset: t.Offset,
 		perC: t.OffsetPerC, scaleC: t.ScalePerC, warm: t.WarmUp, warmTime: max(t.WarmUpTime.Seconds(), 1),
 		wander: t.Wander, walk: t.Walk, second: -2,
-		block:  t.Noise.X / math.Sqrt(2*watchGrid.Seconds()),
-		single: t.Noise.X * math.Sqrt(watchSamples/watchGrid.Seconds()/2),
+		block:  fold * t.Noise.X / math.Sqrt(2*watchGrid.Seconds()),
+		single: fold * t.Noise.X * math.Sqrt(watchSamples/watchGrid.Seconds()/2),
 	}
 	if t.Matrix != nil {
 		for i := range out.matrix {
@@ -128,11 +128,14 @@ func (t *watchTriad) read(truth r3.Vec, at, chipC float64, rng *rand.Rand) r3.Ve
 func newWatchBlocks(n *WatchNight) *watchBlocks {
 	b := &watchBlocks{night: n, part: n.opt.Part(n.seed), mag: sim.TypicalMMC5983MA(n.seed + 1)}
 	b.rng = rand.New(rand.NewPCG(n.seed, 0x626c6f636b))
-	b.accel, b.gyro = newWatchTriad(b.part.Accel, b.rng), newWatchTriad(b.part.Gyro, b.rng)
+	b.accel, b.gyro = newWatchTriad(b.part.Accel, n.opt.Fold, b.rng), newWatchTriad(b.part.Gyro, n.opt.Fold, b.rng)
 	b.accel.calibrate(watchCalC, b.rng)
 	b.before = n.turned(0)
 	return b
 }
+
+// Part is the inertial chip of the night.
+func (n *WatchNight) Part() sim.Settings { return n.opt.Part(n.seed) }
 
 // NextBlock is the next tenth of a second; false when the night is over.
 func (n *WatchNight) NextBlock() (WatchBlock, bool) {
@@ -167,7 +170,10 @@ func (n *WatchNight) NextBlock() (WatchBlock, bool) {
 	if n.opt.OnHead {
 		sin, cos = math.Sincos(n.headRate() * at * degree)
 	}
-	chipC := n.TempC(mid) + b.part.SelfHeatC*(1-math.Exp(-at/max(b.part.SelfHeatTime.Seconds(), 1)))
+	chipC := n.TempC(mid) + b.part.SelfHeatC
+	if x := at / max(b.part.SelfHeatTime.Seconds(), 1); x < 30 {
+		chipC -= b.part.SelfHeatC * math.Exp(-x)
+	}
 	back := r3.Scale(-1, turn)
 	w := n.body(bodyRate(turn, rate), sin, cos)
 	w.X += n.headRate() * degree

@@ -1,19 +1,25 @@
 package scenario
 
 import (
+	"fmt"
 	"math"
 	"time"
 )
 
 // WatchReport is what the watch told, as far as it is judged.
 type WatchReport struct {
-	ID                      int
-	Creep, Alarm, Final     bool
-	Start, SeenAt           time.Duration
-	UpDeg, UpSigmaDeg       float64
-	EastDeg, EastSigmaDeg   float64
-	SizeDeg, ErrorDeg       float64
-	ErrorSigmaDeg, TextSize float64
+	ID                    int
+	Creep, Alarm, Final   bool
+	Start, SeenAt         time.Duration
+	UpDeg, UpSigmaDeg     float64
+	EastDeg, EastSigmaDeg float64
+}
+
+// WatchFault is a report that should not have come, or a move that was seen too
+// late or never, in words, with the seed of its night.
+type WatchFault struct {
+	Seed uint64
+	What string
 }
 
 // WatchScore compares the reports of a night with what happened.
@@ -33,7 +39,8 @@ type WatchScore struct {
 	SinkSized, SinkCovered   int
 	// Sigmas2 is the sum of squared deviations in sigmas of knocks and of sinks.
 	KnockSigmas2, SinkSigmas2 float64
-	Misses                    []WatchReport
+	// Faults are what the counts leave to be desired.
+	Faults []WatchFault
 
 	seen    []bool
 	ids     map[int]int // report -> event, -1 false
@@ -64,7 +71,7 @@ func (s *WatchScore) Take(r WatchReport) {
 		s.ids[r.ID] = event
 		if event < 0 {
 			s.FalseAlarms++
-			s.Misses = append(s.Misses, r)
+			s.fault("false alarm at %v, from %v: up %.3f ± %.3f°, east %.3f ± %.3f°", r.SeenAt, r.Start, r.UpDeg, r.UpSigmaDeg, r.EastDeg, r.EastSigmaDeg)
 		}
 	}
 	if event < 0 {
@@ -105,6 +112,8 @@ func (s *WatchScore) first(e *WatchEvent, r *WatchReport) {
 		s.Sinks++
 		if deg <= 0.1 {
 			s.Found++
+		} else {
+			s.fault("leg sinking from %v found at %.3f°", e.At, deg)
 		}
 		s.FoundAtDeg = append(s.FoundAtDeg, deg)
 		return
@@ -116,20 +125,23 @@ func (s *WatchScore) first(e *WatchEvent, r *WatchReport) {
 		s.Seen++
 	} else {
 		s.Late++
+		s.fault("knock at %v seen after %v", e.At, d)
 	}
+}
+
+func (s *WatchScore) fault(format string, a ...any) {
+	s.Faults = append(s.Faults, WatchFault{Seed: s.night.seed, What: fmt.Sprintf(format, a...)})
 }
 
 // size compares the stated move with the true one.
 func (s *WatchScore) size(e *WatchEvent, r *WatchReport) {
-	u0, e0 := s.night.Sky(r.Start - time.Second)
-	u1, e1 := s.night.Sky(r.SeenAt)
+	up, east := s.night.Moved(r.Start-time.Second, r.SeenAt)
 	if e.Sink {
 		// A slow move is that of the newest minute, which ended three seconds ago.
-		u0, e0 = s.night.Sunk(r.Start)
-		u1, e1 = s.night.Sunk(r.SeenAt - 33*time.Second)
+		up, east = s.night.Sunk(r.Start, r.SeenAt-33*time.Second)
 	}
-	du := (r.UpDeg - (u1 - u0)) / r.UpSigmaDeg
-	de := (r.EastDeg - (e1 - e0)) / r.EastSigmaDeg
+	du := (r.UpDeg - up) / r.UpSigmaDeg
+	de := (r.EastDeg - east) / r.EastSigmaDeg
 	in := 0
 	for _, d := range [2]float64{du, de} {
 		if math.Abs(d) <= within {
@@ -147,8 +159,7 @@ func (s *WatchScore) size(e *WatchEvent, r *WatchReport) {
 	s.KnockSigmas2 += du*du + de*de
 }
 
-// Close counts what was never told. A sink in which the reference was another
-// one's is not held against it.
+// Close counts what was never told.
 func (s *WatchScore) Close() {
 	for i := range s.night.events {
 		if s.seen[i] {
@@ -157,8 +168,10 @@ func (s *WatchScore) Close() {
 		e := &s.night.events[i]
 		if e.Sink {
 			s.Sinks++
+			s.fault("leg sinking from %v not found", e.At)
 		} else {
 			s.Knocks++
+			s.fault("knock at %v not seen", e.At)
 		}
 	}
 }
@@ -179,5 +192,5 @@ func (s *WatchScore) Add(o *WatchScore) {
 	s.SinkCovered += o.SinkCovered
 	s.KnockSigmas2 += o.KnockSigmas2
 	s.SinkSigmas2 += o.SinkSigmas2
-	s.Misses = append(s.Misses, o.Misses...)
+	s.Faults = append(s.Faults, o.Faults...)
 }

@@ -162,21 +162,27 @@ func rotated(turnDeg, v r3.Vec) r3.Vec {
 	return r3.Add(v, r3.Add(a, r3.Scale(0.5, r3.Cross(p, a))))
 }
 
-// Sky is where the axis points at t, without swinging and wind: degrees higher,
-// and to the east along the sky, than at the start.
-func (n *WatchNight) Sky(t time.Duration) (up, east float64) { return n.sky(n.moved(t)) }
+// Moved is how the axis moved on the sky between two times, without swinging
+// and wind: degrees higher, and the arc to the east.
+func (n *WatchNight) Moved(from, to time.Duration) (up, east float64) {
+	return n.between(n.moved(from), n.moved(to))
+}
 
-// Sunk is the part of Sky that is due to sinking legs.
-func (n *WatchNight) Sunk(t time.Duration) (up, east float64) { return n.sky(n.movedBy(t, false)) }
+// Sunk is the part of Moved that is due to sinking legs.
+func (n *WatchNight) Sunk(from, to time.Duration) (up, east float64) {
+	return n.between(n.movedBy(from, false), n.movedBy(to, false))
+}
 
-func (n *WatchNight) sky(turn r3.Vec) (up, east float64) {
-	x := rotated(turn, r3.Vec{X: n.cos, Z: n.sin})
-	up = math.Asin(x.Z)/degree - n.alt
-	left := math.Asin(x.Y) / degree
-	if n.opt.South {
-		return up, left
+func (n *WatchNight) between(from, to r3.Vec) (up, east float64) {
+	axis := r3.Vec{X: n.cos, Z: n.sin}
+	a, b := rotated(from, axis), rotated(to, axis)
+	alt := math.Asin(a.Z)
+	alt1 := math.Asin(b.Z)
+	left := (math.Atan2(b.Y, b.X) - math.Atan2(a.Y, a.X)) * math.Cos((alt+alt1)/2) / degree
+	if !n.opt.South {
+		left = -left
 	}
-	return up, -left
+	return (alt1 - alt) / degree, left
 }
 
 // TempC is the air's temperature.

@@ -13,16 +13,20 @@ type baseline struct {
 	n        float64
 	accel    r3.Vec // base axes
 	up, side float64
-	bias     r3.Vec // rad/s, body axes
-	biasN    float64
+	// fast and slow are the gyroscope's mean rate over half a minute and three
+	// times that, rad/s, body axes; bias is what both foretell for now.
+	fast, slow, bias r3.Vec
+	biasN            float64
 	// upScatter and sideScatter are of the mean over settledBlocks against the
 	// baseline.
 	upScatter, sideScatter scatter
 	skip                   int // blocks not to be taken
+	known                  int // blocks taken since the sensor came
 }
 
 const (
 	baselineBlocks = 300
+	slowBlocks     = 900
 	// settledBlocks is how long the pose after a move is averaged.
 	settledBlocks = 25
 )
@@ -43,13 +47,23 @@ func (b *baseline) moveTo(accel r3.Vec, up, side float64) {
 }
 
 func (b *baseline) absorb(e *entry) {
+	b.known++
 	b.n = min(b.n+1, baselineBlocks)
 	k := 1 / b.n
 	b.accel = r3.Add(b.accel, r3.Scale(k, r3.Sub(e.accel, b.accel)))
 	b.up += k * (e.x[tiltUp] - b.up)
 	b.side += k * (e.x[tiltSide] - b.side)
-	b.biasN = min(b.biasN+1, baselineBlocks)
-	b.bias = r3.Add(b.bias, r3.Scale(1/b.biasN, r3.Sub(e.gyro, b.bias)))
+	b.biasN = min(b.biasN+1, slowBlocks)
+	b.fast = r3.Add(b.fast, r3.Scale(1/min(b.biasN, baselineBlocks), r3.Sub(e.gyro, b.fast)))
+	b.slow = r3.Add(b.slow, r3.Scale(1/b.biasN, r3.Sub(e.gyro, b.slow)))
+	// A steady drift leaves the two behind by their memories: half of their
+	// difference is what the fast one lacks.
+	b.bias = r3.Add(b.fast, r3.Scale(0.5, r3.Sub(b.fast, b.slow)))
+}
+
+// setBias begins with the mean of n blocks.
+func (b *baseline) setBias(rate r3.Vec, n float64) {
+	b.fast, b.slow, b.bias, b.biasN = rate, rate, rate, n
 }
 
 // absorb takes the block that leaves the short memory into everything slow.

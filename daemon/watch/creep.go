@@ -117,7 +117,7 @@ func (s *slow) finish(w *Watch) {
 	s.remember(m.at, m.tempC)
 }
 
-// endSlow closes a slow move because the user knows of it.
+// endSlow closes a slow move because its frame goes.
 func (w *Watch) endSlow() {
 	if w.slow.move.on {
 		w.slow.finish(w)

@@ -15,6 +15,8 @@ const (
 	// knockLimit is the squared distance in sigmas, two degrees of freedom: with
 	// a normal distribution one false alarm in 6e7 looks.
 	knockLimit = 36.0
+	// staysDeg must be left of it for half a second.
+	staysDeg   = 0.8 * minMoveDeg
 	minRollDeg = 0.05
 	// activeLimit is for the turn within one block, mean square of three axes.
 	activeLimit = 9.0
@@ -60,6 +62,14 @@ type event struct {
 	up, side float64
 	counted  Move // what of it is already part of the total
 	alarmed  bool // before it
+}
+
+// turn is what the gyroscope measured, degrees about left, forward and up.
+func (e *event) turn() (t [3]float64) {
+	for i := range t {
+		t[i] = e.angle1[i] - e.angle0[i]
+	}
+	return t
 }
 
 // lastEvent is kept to join slips.
@@ -158,7 +168,8 @@ func (w *Watch) follow(e *entry, z float64, s *sky) {
 	if ev.kind == Roll && z > knockLimit && math.Hypot(s.up, s.left) > minMoveDeg {
 		ev.kind = Knock // first only the roll stood out
 	}
-	if ev.kind == Knock && ev.told == 0 && ev.age >= reportBlocks {
+	if ev.kind == Knock && ev.told == 0 && ev.age >= reportBlocks &&
+		z > resumeLimit && math.Hypot(s.up, s.left) > staysDeg {
 		w.firstReport(s)
 	}
 	if ev.settledN > 0 {
@@ -306,11 +317,11 @@ func (w *Watch) finish() {
 	n := float64(ev.settledN)
 	up, side := ev.up/n, ev.side/n
 	accel := r3.Scale(1/n, ev.accel)
-	if w.frame.turnedFar(up, side) || math.Abs(ev.angle1[1]-ev.angle0[1]) > farDeg || math.Abs(ev.angle1[2]-ev.angle0[2]) > farDeg {
+	turn := ev.turn()
+	if math.Hypot(up-ev.up0, side-ev.side0) > farDeg || math.Abs(turn[1]) > farDeg || math.Abs(turn[2]) > farDeg {
 		w.finishFar(accel)
 		return
 	}
-	turn := [3]float64{ev.angle1[0] - ev.angle0[0], ev.angle1[1] - ev.angle0[1], ev.angle1[2] - ev.angle0[2]}
 	vu := w.base.upScatter.variance() + ev.vUp0
 	vs := w.base.sideScatter.variance() + ev.vS0
 	m := w.moveOf(up-ev.up0, side-ev.side0, vu, vs, turn, ev.span)
@@ -340,6 +351,11 @@ func (w *Watch) resume(accel r3.Vec, up, side, vUp, vSide float64) {
 	w.base.skip = shortRing
 	w.last = lastEvent{event: *ev, end: w.at, up: up, side: side}
 	ev.on = false
+	if math.Hypot(up, side) > newFrameDeg && !w.head.on && !w.slow.move.on {
+		w.last = lastEvent{}
+		w.reframe(accel)
+		return
+	}
 	if w.settling {
 		w.settle()
 	}
@@ -380,7 +396,7 @@ func (w *Watch) beginSlip(d *[channels]float64) {
 	ev.elapsed = ev.span
 	w.event = ev
 	if w.reporting() {
-		turn := [3]float64{ev.angle1[0] - ev.angle0[0], ev.angle1[1] - ev.angle0[1], ev.angle1[2] - ev.angle0[2]}
+		turn := ev.turn()
 		vu, vs := w.long.up.variance(), w.long.up.variance()
 		m := w.moveOf(after(tiltUp)-ev.up0, after(tiltSide)-ev.side0, vu, vs, turn, ev.span)
 		w.report(m, false)

@@ -6,12 +6,12 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// farDeg is beyond what the small-angle geometry of the frame serves for.
-const farDeg = 3.0
-
-func (r *frame) turnedFar(up, side float64) bool {
-	return math.Hypot(up, side) > farDeg
-}
+// Beyond farDeg a move is no small angle any more; a frame that has leaned by
+// newFrameDeg is taken anew.
+const (
+	farDeg      = 3.0
+	newFrameDeg = 0.5
+)
 
 // finishFar ends an event that turned the board by degrees: the head turned by
 // hand, or the whole tripod carried off. Altitude is exact; on the head, what
@@ -23,7 +23,7 @@ func (w *Watch) finishFar(accel r3.Vec) {
 	up := (math.Asin(max(-1, min(1, fresh.sin))) - math.Asin(max(-1, min(1, old.sin)))) / degree
 	rest := w.base.accel
 	v := w.base.upScatter.variance() + square(w.opt.AccelScaleSigma*farDeg)
-	turn := [3]float64{ev.angle1[0] - ev.angle0[0], ev.angle1[1] - ev.angle0[1], ev.angle1[2] - ev.angle0[2]}
+	turn := ev.turn()
 	scale := square(w.opt.GyroScaleSigma) * (square(turn[0]) + square(turn[1]) + square(turn[2]))
 	roll := math.Atan2(accel.Y, accel.Z)/degree - math.Atan2(rest.Y, rest.Z)/degree
 	roll = math.Remainder(roll, 360)

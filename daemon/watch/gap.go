@@ -88,7 +88,7 @@ func (w *Watch) wakeUp(e *entry) {
 	k.on = false
 	n := float64(wakeBlocks)
 	accel, temp := r3.Scale(1/n, k.accel), k.temp/n
-	w.base.bias, w.base.biasN = r3.Scale(1/n, k.gyro), n
+	w.base.setBias(r3.Scale(1/n, k.gyro), n)
 	if !w.gap.on {
 		w.reframe(accel)
 		return
@@ -113,7 +113,7 @@ func (w *Watch) closeGap(accel r3.Vec, up, side, temp float64) {
 	vu0 := max(v, w.base.upScatter.variance())
 	vs0 := max(v, w.base.sideScatter.variance())
 	du, ds, vu, vs := s.surprise(&g.snap, &minute{at: w.at, up: up, side: side, vUp: vu0, vSide: vs0, tempC: temp, sin: sin, cos: cos})
-	far := w.frame.turnedFar(du, ds)
+	far := math.Hypot(du, ds) > farDeg
 	if w.head.on {
 		// The head may have turned on or not: only altitude says anything.
 		far = math.Abs(du) > farDeg

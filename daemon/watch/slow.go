@@ -27,7 +27,7 @@ const (
 	// thermometer does not see: the wander of the tilt, with wanderMinutes of
 	// memory. warmUpC is the same while the chip warms itself after power-up
 	// (common practice, no source; both cover an MPU-6050 recording, see the test).
-	gradientC     = 0.3
+	gradientC     = 0.2
 	wanderMinutes = 5
 	warmUpC       = 4.0
 	warmUpTime    = 90 * time.Second
@@ -48,7 +48,7 @@ const (
 
 	// creepLimit is the squared distance in sigmas, twice in a row.
 	creepLimit  = 4.5 * 4.5
-	minCreepDeg = 0.02
+	minCreepDeg = 0.03
 	// A creep is told again when it has grown by this much, and ends when it has
 	// not for restMinutes.
 	creepGrowth = 1.5
@@ -242,13 +242,14 @@ func (k *tracked) doubt() {
 	}
 }
 
-// restart makes the pose of now, at tilt zero, the one to compare with.
-func (s *slow) restart(at time.Duration, tempC, theta float64) {
+// restart makes the pose of now, at tilt zero known to the variances, the one to
+// compare with.
+func (s *slow) restart(at time.Duration, tempC, theta, vUp, vSide float64) {
 	sin, cos := math.Sincos(theta * degree)
 	s.from = origin{tempC, sin, cos}
 	s.have = true
-	s.up.anchor(0, square(gradientC*s.priorUp))
-	s.side.anchor(0, square(gradientC*s.priorSide))
+	s.up.anchor(0, vUp+square(gradientC*s.priorUp))
+	s.side.anchor(0, vSide+square(gradientC*s.priorSide))
 	s.discard()
 	s.count, s.beyond = 0, 0
 	s.lastTemp = tempC

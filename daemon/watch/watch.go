@@ -210,30 +210,34 @@ func (w *Watch) Arm(r Reference, a Allowance) {
 func (w *Watch) Disarm() { w.armed, w.settling, w.alarm = false, false, false }
 
 // Acknowledge ends an alarm: what has moved so far is known to the user. It
-// stays part of the alignment error; the watch goes on from the pose of now.
-func (w *Watch) Acknowledge() {
-	w.alarm = false
-	w.endSlow()
-}
+// stays part of the alignment error. A slow move that goes on is told again when
+// it has grown by half.
+func (w *Watch) Acknowledge() { w.alarm = false }
 
 // SetAllowance changes lens and exposure.
 func (w *Watch) SetAllowance(a Allowance) { w.allow = a }
 
 // settle takes the rest pose as the new frame once there is one.
 func (w *Watch) settle() {
-	if !w.frame.ok || w.event.on || w.gap.on || w.wake.on || w.base.n < settleBlocks {
+	if !w.frame.ok || w.event.on || w.gap.on || w.wake.on || w.base.n < settleBlocks || w.base.known < knownBlocks {
 		return
 	}
 	w.reframe(w.base.accel)
 	w.settling = false
 }
 
-// settleBlocks is how long, in blocks, the mount must have rested.
-const settleBlocks = 20
+const (
+	// settleBlocks is how long, in blocks, the mount must have rested.
+	settleBlocks = 20
+	// knownBlocks is how long a sensor must have been heard before its own noise
+	// is known well enough.
+	knownBlocks = 200
+)
 
 // reframe makes the direction of a, in the base's axes, the new zero of tilt.
 // What was learned about temperature stays, unless the pose is quite another.
 func (w *Watch) reframe(a r3.Vec) {
+	w.endSlow()
 	old := w.frame
 	w.frame = newFrame(a)
 	if !old.ok || r3.Dot(old.u, w.frame.u) < math.Cos(otherPoseDeg*degree) {
@@ -244,7 +248,7 @@ func (w *Watch) reframe(a r3.Vec) {
 	w.short.restart()
 	w.long.restart()
 	w.base.restart(a)
-	w.slow.restart(w.at, w.tempC, w.head.theta)
+	w.slow.restart(w.at, w.tempC, w.head.theta, w.base.upScatter.variance(), w.base.sideScatter.variance())
 }
 
 // otherPoseDeg is how far the board must be turned for its learned coefficients
