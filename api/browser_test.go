@@ -34,6 +34,7 @@ type tab struct {
 	session string
 	console []string // errors that the page logged
 	asked   []string // addresses that it asked for
+	frames  []image.Image
 }
 
 // openTab starts a browser with an empty phone-sized tab.
@@ -152,6 +153,8 @@ func (b *tab) call(method string, params, result any) {
 				b.t.Fatal(err)
 			}
 			b.asked = append(b.asked, p.Request.URL)
+		case answer.Method == "Page.screencastFrame":
+			b.frame(answer.Params)
 		case answer.ID == b.n && answer.Error != nil:
 			b.t.Fatalf("%s: %s", method, answer.Error.Message)
 		case answer.ID == b.n:
@@ -162,6 +165,28 @@ func (b *tab) call(method string, params, result any) {
 			}
 			return
 		}
+	}
+}
+
+// frame keeps one picture of a screencast and asks for the next.
+func (b *tab) frame(params []byte) {
+	b.t.Helper()
+	var p struct {
+		Data      []byte
+		SessionID int
+	}
+	if err := json.Unmarshal(params, &p); err != nil {
+		b.t.Fatal(err)
+	}
+	img, err := png.Decode(bytes.NewReader(p.Data))
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	b.frames = append(b.frames, img)
+	// Nobody waits for the answer to that number.
+	ack := map[string]any{"id": 1_000_000 + len(b.frames), "method": "Page.screencastFrameAck", "params": map[string]any{"sessionId": p.SessionID}, "sessionId": b.session}
+	if _, err := b.in.Write(append(mustJSON(b.t, ack), 0)); err != nil {
+		b.t.Fatal(err)
 	}
 }
 

@@ -12,6 +12,7 @@ export class Allowed {
     this.#aim = aim;
     aim.onLens = () => this.#ring();
     facts.on("kit", () => this.#ask());
+    this.#ask();
     setInterval(() => !document.hidden && this.#ask(), AGAIN_MS);
   }
 

@@ -35,6 +35,11 @@ export class Facts {
     if (name in this.#data) f(this.#data[name]);
   }
 
+  /** skyKnown is false while site or time are missing, without which there is no sky. */
+  get skyKnown() {
+    return this.#data.site?.known === true && this.#data.clock?.plausible === true;
+  }
+
   link(yes) {
     this.#linked = yes;
     if (yes) this.refresh();

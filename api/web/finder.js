@@ -29,11 +29,12 @@ export function drawFinder(svg, p) {
   svg.setAttribute("viewBox", `${-EDGE} ${-EDGE} ${2 * EDGE} ${2 * EDGE}`);
   const at = (m) => place(f, m.x_deg, m.y_deg);
   const parts = [draw("circle", { class: "rim", r: RADIUS })];
-  for (const c of f.circles) {
+  const aYear = (i) => ((135 - 28 * i) * Math.PI) / 180; // names stand apart though the circles hardly do
+  for (const [i, c] of f.circles.entries()) {
     const r = ((c.radius_arcmin / 60) * RADIUS) / (f.field_deg / 2);
     if (r > RADIUS) continue;
     parts.push(draw("circle", { class: "circle", r: r.toFixed(2), "data-year": c.year }));
-    parts.push(text(r * 0.71 + 2, r * 0.71 + 8, String(Math.round(c.year)), "year", "start"));
+    parts.push(text((r + 4) * Math.sin(aYear(i)), -(r + 4) * Math.cos(aYear(i)) + 4, String(Math.round(c.year)), "year", "start"));
   }
   parts.push(...scale(f));
   for (const s of [...p.field].reverse()) {
@@ -91,9 +92,12 @@ function text(x, y, words, name, anchor = "middle") {
   return draw("text", { class: name, x: x.toFixed(2), y: y.toFixed(2), "text-anchor": anchor }, words);
 }
 
-/** finderWords says where the star belongs, for ears and for who trusts numbers. */
-export function finderWords(p) {
-  const m = p.mark;
-  const hour = m.clock_hour < 0.05 || m.clock_hour >= 11.95 ? 12 : m.clock_hour;
-  return fill(strings.starPlace, { hour: number(hour, 1), angle: number(m.angle_deg % 360, 0), arcmin: number(m.offset_arcmin, 1) });
+/** hourWords writes a place on a clock face, where there is no hour 0. */
+export function hourWords(hour) {
+  return fill(strings.starHour, { hour: number(hour < 0.05 || hour >= 11.95 ? 12 : hour, 1) });
+}
+
+/** placeWords says where the star belongs besides the hour. */
+export function placeWords(m) {
+  return fill(strings.starPlace, { angle: number(Math.round(m.angle_deg) % 360, 0), arcmin: number(m.offset_arcmin, 1) });
 }

@@ -3,6 +3,8 @@ import { strings } from "/words.js";
 import { el } from "/dom.js";
 import { siteSection, clockSection, pairingSection } from "/place.js";
 import { cameraSection, finderSection } from "/gear.js";
+import { calibrationSection } from "/calibrate.js";
+import { sightSection } from "/sight.js";
 import { healthSection } from "/health.js";
 
 // Other names under which the first minutes know a section.
@@ -18,6 +20,8 @@ export default class Kit {
       ["clock", strings.clockTitle, clockSection],
       ["camera", strings.cameraTitle, cameraSection],
       ["finder", strings.finderTitle, finderSection],
+      ["calibration", strings.calibrationTitle, calibrationSection],
+      ["sight", strings.sightTitle, sightSection],
       ["health", strings.healthTitle, healthSection],
       ["pairing", strings.pairingTitle, pairingSection],
     ]) {

@@ -23,7 +23,8 @@ export default class Night {
     this.#box.append(el("h1", {}, strings.nightTitle), this.#answer, this.#times, el("section", { class: "watch", id: "watch-box" }), el("section", { id: "nights-box" }));
   }
 
-  open() {
+  async open() {
+    await this.#board.facts.refresh("site", "clock");
     this.#load();
     this.#others();
   }
@@ -40,6 +41,10 @@ export default class Night {
     this.#asked = Date.now();
     if (!(await this.#board.exists("/api/v1/tonight"))) {
       put(this.#answer, strings.notOffered);
+      return;
+    }
+    if (!this.#board.facts.skyKnown) {
+      put(this.#answer, fill(strings.notNow, { why: strings.skyNeeds }));
       return;
     }
     const { data, why } = await this.#board.ask("GET", "/api/v1/tonight");

@@ -2,7 +2,7 @@
 // here".
 import { strings, fill, number, clock } from "/words.js";
 import { el, draw, put } from "/dom.js";
-import { drawFinder, finderWords, place, unplace } from "/finder.js";
+import { drawFinder, hourWords, placeWords, place, unplace } from "/finder.js";
 
 const PATH = "/api/v1/polestar";
 const AGAIN_MS = 10000;
@@ -21,21 +21,23 @@ export default class Star {
     this.#board = board;
     const p = this.#parts;
     p.answer = el("p", { class: "answer", role: "status" });
-    p.words = el("p", { class: "total" });
+    p.hour = el("p", { class: "hour-words" });
+    p.words = el("p", {});
     p.more = el("div", {});
     p.controls = el("div", { class: "see" });
     p.search = el("div", {});
     this.#box.append(
       el("h1", {}, strings.starTitle),
       p.answer,
-      el("div", { class: "star-two", hidden: true }, el("div", { class: "star-picture" }, this.#svg), el("div", { class: "star-words" }, p.words, p.controls, p.more)),
+      el("div", { class: "star-two", hidden: true }, el("div", { class: "star-picture" }, this.#svg), el("div", { class: "star-words" }, p.hour, p.words, p.controls, p.more)),
       p.search,
     );
     this.#svg.addEventListener("click", (e) => this.#tap(e));
     this.#controls();
   }
 
-  open() {
+  async open() {
+    await this.#board.facts.refresh("site", "clock", "kit");
     this.#load();
   }
 
@@ -52,14 +54,15 @@ export default class Star {
   async #load() {
     this.#asked = Date.now();
     const offered = await this.#board.exists(PATH);
-    const { data, why } = offered ? await this.#board.ask("GET", PATH) : {};
+    const { data, why } = !offered ? {} : this.#board.facts.skyKnown ? await this.#board.ask("GET", PATH) : { why: strings.skyNeeds };
     put(this.#parts.answer, data ? "" : offered ? fill(strings.notNow, { why }) : strings.notOffered);
     this.#box.querySelector(".star-two").hidden = !data;
     if (!data) return;
     this.#newest = data;
     drawFinder(this.#svg, data);
-    this.#svg.setAttribute("aria-label", fill(strings.finderLabel, { star: data.star.name || data.star.id, place: finderWords(data) }));
-    put(this.#parts.words, finderWords(data));
+    this.#svg.setAttribute("aria-label", fill(strings.finderLabel, { star: data.star.name || data.star.id, place: hourWords(data.mark.clock_hour) }));
+    put(this.#parts.hour, hourWords(data.mark.clock_hour));
+    put(this.#parts.words, placeWords(data.mark));
     this.#more(data);
     this.#showSpot();
   }
@@ -68,13 +71,14 @@ export default class Star {
     const m = p.mark;
     const lines = [];
     if (!m.in_field) lines.push(strings.starOutside);
-    lines.push(fill(strings.starName, { name: p.star.name || p.star.id, mag: number(p.star.v_mag, 1) }));
+    const others = p.field.filter((s) => s.id !== p.star.id);
+    const brighter = others.filter((s) => s.v_mag < p.star.v_mag).length;
+    lines.push(fill(brighter ? strings.starNotBrightest : strings.starBrightest, { name: p.star.name || p.star.id, mag: number(p.star.v_mag, 1), n: brighter }));
     if (m.scale_hour !== null) lines.push(fill(strings.starScale, { hour: number(m.scale_hour, 2) }));
     if (p.circles) lines.push(circles(p.circles));
     const last = p.later?.at(-1);
-    if (last) lines.push(fill(strings.starLater, { time: clock(last.time), hour: number(last.clock_hour, 1) }));
-    const brightest = p.field.filter((s) => s.id !== p.star.id).slice(0, 1);
-    if (brightest.length) lines.push(fill(strings.starOthers, { n: p.field.length - 1, mag: number(brightest[0].v_mag, 1) }));
+    if (last) lines.push(fill(strings.starLater, { time: clock(last.time), hour: hourWords(last.clock_hour) }));
+    if (others.length) lines.push(fill(strings.starOthers, { n: others.length, mag: number(Math.min(...others.map((s) => s.v_mag)), 1) }));
     this.#parts.more.replaceChildren(
       ...lines.map((t) => el("p", {}, t)),
       el("h2", {}, strings.starKnobs),
@@ -96,15 +100,28 @@ export default class Star {
       el("p", { class: "spot-place" }),
       el("div", { class: "row" }, nudge("←", strings.seeLeft, -1, 0), nudge("↑", strings.seeUp, 0, 1), nudge("↓", strings.seeDown, 0, -1), nudge("→", strings.seeRight, 1, 0)),
       el("div", { class: "row" }, p.send, button(strings.cancel, () => this.#see(null))),
+      button(strings.seeWhich, () => this.#ask(this.#spot.xDeg.toFixed(3) + "," + this.#spot.yDeg.toFixed(3))),
     );
     p.ways = el(
       "div",
       { class: "ways" },
       button(strings.seeHere, () => this.#see({ xDeg: 0, yDeg: 0 })),
       button(strings.seePlaced, () => this.#send({ how: "at-mark" })),
+      button(strings.seeNone, () => this.#ask("")),
     );
-    p.told = el("p", { class: "answer", role: "status" });
+    p.told = el("div", { class: "answer", role: "status" });
     p.controls.append(p.now, p.ways, p.spot, p.told);
+  }
+
+  /** #ask has the board say what to do, given what shows in the finder. */
+  async #ask(spots) {
+    const told = this.#parts.told;
+    const { data, why } = await this.#board.ask("GET", "/api/v1/last-step" + (spots ? "?spots=" + encodeURIComponent(spots) : ""));
+    if (!data) {
+      put(told, fill(strings.notNow, { why }));
+      return;
+    }
+    told.replaceChildren(el("span", { lang: "en" }, data.text), ...(data.search.length ? [el("ol", { class: "search", lang: "en" }, ...data.search.slice(0, 12).map((s, i) => el("li", {}, el("b", {}, String(i + 1)), el("span", {}, s.text))))] : []));
   }
 
   #see(spot) {

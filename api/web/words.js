@@ -71,8 +71,8 @@ export function arc(arcmin) {
 }
 
 /** clock writes a UTC time as this phone's time of day. */
-export function clock(utc, seconds) {
-  return new Date(utc).toLocaleTimeString(strings.lang, { hour: "2-digit", minute: "2-digit", ...(seconds ? { second: "2-digit" } : {}) });
+export function clock(utc) {
+  return new Date(utc).toLocaleTimeString(strings.lang, { hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
 }
 
 /** span writes a time span in plain units. */
