@@ -83,6 +83,9 @@ type InertialSpec struct {
 	AccelCross float64
 	// GyroOffset is the 1-sigma zero rate before calibration, rad/s.
 	GyroOffset float64
+	// GyroScale is the 1-sigma error of each entry of the gyroscope's scale and
+	// axis matrix (1 = 100 %).
+	GyroScale float64
 	// AccelRange and GyroRange are the full scale, m/s² and rad/s.
 	AccelRange, GyroRange float64
 	// HasGyro is false for a pure accelerometer: Gyro is then always zero.

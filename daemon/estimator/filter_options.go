@@ -67,6 +67,7 @@ func filterOptions(o Options) FilterOptions {
 		NoGyro:      !o.Inertial.HasGyro,
 		GyroNoise:   o.Inertial.GyroNoise,
 		GyroOffset:  o.Inertial.GyroOffset,
+		GyroScale:   o.Inertial.GyroScale,
 		GyroRange:   o.Inertial.GyroRange,
 		AccelOffset: perAxis(o.accelError(up)),
 		MagNoiseUT:  o.Magnetic.NoiseUT,

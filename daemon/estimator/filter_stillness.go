@@ -15,6 +15,7 @@ type stillness struct {
 	rest               bool
 
 	off        float64 // s quiet with the mean off the known offset
+	would      vec3    // rad, the turn since then if the offset is what it was
 	seen       float64 // rad, largest turn of gravity or field since that began
 	mark       vec3    // mean acceleration when it began
 	markField  vec3
@@ -115,9 +116,12 @@ func (s *stillness) settle(tn *tuning, span float64, offset, v *vec3, noise, pri
 		return 0
 	}
 	if s.off == 0 {
-		s.mark, s.markField, s.seen = s.accel, s.field, 0
+		s.mark, s.markField, s.seen, s.would = s.accel, s.field, 0, vec3{}
 	}
 	s.off += span
+	for i := range 3 {
+		s.would[i] += span * (s.recent[i] - offset[i])
+	}
 	s.seen = max(s.seen, angleBetween(&s.accel, &s.mark))
 	if s.haveField {
 		s.seen = max(s.seen, angleBetween(&s.field, &s.markField))
@@ -127,8 +131,11 @@ func (s *stillness) settle(tn *tuning, span float64, offset, v *vec3, noise, pri
 	if s.off < offsetProof {
 		return 0
 	}
-	// Would-be turn against the turn of the vectors.
-	turn := math.Sqrt(step2) * s.off
+	// What the would-be turn would have done to the vectors against what they did.
+	turn := acrossBy(&s.would, &s.mark)
+	if s.haveField {
+		turn = max(turn, acrossBy(&s.would, &s.markField))
+	}
 	switch {
 	case s.seen < 0.3*min(turn, 1):
 		s.off = 0
@@ -146,6 +153,17 @@ const offsetProof = 10
 // farOffset is how many sigmas of an unlearned offset a mean rate may be to
 // pass as one.
 const farOffset = 10
+
+// acrossBy is the angle, rad, by which a turn by the vector w moves v, while it is
+// small.
+func acrossBy(w, v *vec3) float64 {
+	c := cross(w, v)
+	n := v.norm2()
+	if n == 0 {
+		return 0
+	}
+	return math.Sqrt(c.norm2() / n)
+}
 
 func angleBetween(a, b *vec3) float64 {
 	c := cross(a, b)

@@ -41,11 +41,11 @@ type variant struct {
 // 1 %), and all of the LSM6DSL (80 µg/√Hz, ±40 mg, ±0.1 mg/°C, 4 m°/s/√Hz,
 // ±2 °/s) and LSM6DS3 (90 µg/√Hz, ±40 mg, ±0.5 mg/°C, 7 m°/s/√Hz, ±10 °/s).
 // Scale against temperature: ±0.005 %/°C for the ISM330DHCX (DS13012), ±0.01 %/°C
-// for the others, from memory.
+// for the others; gyroscope sensitivity ±0.5 % and ±1 %; from memory.
 // Temperature: 256 counts/°C, in the LSM6DS3 16 (its data sheet, as two public
 // drivers quote it).
 func variantOf(id byte) (variant, bool) {
-	figures := func(noise, offset, drift, scale, cross, gyroNoise, gyroOffset float64) sensors.InertialSpec {
+	figures := func(noise, offset, drift, scale, cross, gyroNoise, gyroOffset, gyroScale float64) sensors.InertialSpec {
 		return sensors.InertialSpec{
 			AccelNoise:     noise * microG,
 			AccelOffset:    offset * milliG,
@@ -54,17 +54,18 @@ func variantOf(id byte) (variant, bool) {
 			AccelCross:     cross,
 			GyroNoise:      gyroNoise * degree / 1000,
 			GyroOffset:     gyroOffset * degree,
+			GyroScale:      gyroScale,
 		}
 	}
 	switch id {
 	case idLSM6DSO:
-		return variant{id, "LSM6DSO", true, true, 256, figures(70, 20, 0.1, 1e-4, 0.01, 3.8, 1)}, true
+		return variant{id, "LSM6DSO", true, true, 256, figures(70, 20, 0.1, 1e-4, 0.01, 3.8, 1, 0.01)}, true
 	case idISM330DHCX:
-		return variant{id, "ISM330DHCX", true, true, 256, figures(60, 10, 0.17, 5e-5, 0.005, 5, 1)}, true
+		return variant{id, "ISM330DHCX", true, true, 256, figures(60, 10, 0.17, 5e-5, 0.005, 5, 1, 0.005)}, true
 	case idLSM6DSL:
-		return variant{id, "LSM6DSL", false, false, 256, figures(80, 40, 0.1, 1e-4, 0.01, 4, 2)}, true
+		return variant{id, "LSM6DSL", false, false, 256, figures(80, 40, 0.1, 1e-4, 0.01, 4, 2, 0.01)}, true
 	case idLSM6DS3:
-		return variant{id, "LSM6DS3", false, false, 16, figures(90, 40, 0.5, 1e-4, 0.01, 7, 10)}, true
+		return variant{id, "LSM6DS3", false, false, 16, figures(90, 40, 0.5, 1e-4, 0.01, 7, 10, 0.01)}, true
 	}
 	return variant{}, false
 }

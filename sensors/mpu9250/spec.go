@@ -45,7 +45,7 @@ func rms(x, y, z float64) float64 { return math.Sqrt((x*x + y*y + z*z) / 3) }
 // scale ±3 %, cross-axis ±2 %. Its gyroscope figures (0.005 °/s/√Hz, ±20 °/s)
 // and all of the MPU-6500, 9250 and 9255 (300 µg/√Hz, ±60 mg, ±1.5 mg/°C,
 // 0.01 °/s/√Hz, ±5 °/s) are from memory, as is the change of the scale: ±0.02 %/°C,
-// later ±0.026 %/°C.
+// later ±0.026 %/°C, and the gyroscope's scale ±3 %, cross-axis ±2 %.
 func variantOf(id byte) (variant, bool) {
 	old := sensors.InertialSpec{
 		AccelNoise:     400 * microG,
@@ -55,6 +55,7 @@ func variantOf(id byte) (variant, bool) {
 		AccelScalePerC: 2e-4,
 		AccelCross:     math.Sqrt((3*0.03*0.03 + 6*0.02*0.02) / 9),
 		GyroOffset:     20 * degree,
+		GyroScale:      math.Sqrt((3*0.03*0.03 + 6*0.02*0.02) / 9),
 	}
 	later := sensors.InertialSpec{
 		AccelNoise:     300 * microG,
@@ -64,6 +65,7 @@ func variantOf(id byte) (variant, bool) {
 		AccelScalePerC: 2.6e-4,
 		AccelCross:     old.AccelCross,
 		GyroOffset:     5 * degree,
+		GyroScale:      old.GyroScale,
 	}
 	switch id {
 	case idMPU6050:
