@@ -18,6 +18,7 @@ for c in gpsd gpsfake python3; do
 done
 work=$(mktemp -d)
 # Whatever still runs at the end was started here.
+# shellcheck disable=SC2154 # j is set inside
 trap 'for j in $(jobs -p); do end "$j"; done; rm -rf "$work"' EXIT
 plumbstar=${PLUMBSTAR:-$work/plumbstar}
 [ -n "${PLUMBSTAR:-}" ] || go build -o "$plumbstar" ./cmd/plumbstar
@@ -32,6 +33,7 @@ fake() { exec gpsfake -1 -q -n -c 0.2 -P "$port" "$1" >>"$work/gpsfake.log" 2>&1
 end() {
 	local children
 	children=$(cat "/proc/$1/task/$1/children" 2>/dev/null || true)
+	# shellcheck disable=SC2086 # several numbers
 	kill "$1" $children 2>/dev/null || true
 	wait "$1" 2>/dev/null || true
 }
