@@ -38,7 +38,7 @@ type Options struct {
 	Pairing  Pairing  // required
 	Controls Controls // nil: site and clock can only be read
 	Knobs    Knobs    // nil outside the demo
-	Board    Board    // nil: no calibrations, sightings, kit, and nothing of the sky
+	Board    Board    // nil: no calibrations, sightings, kit, and nothing of the night sky
 	// Now is the wall clock of this machine, also when the daemon runs in
 	// simulated time: deadlines of connections are set by it. Required.
 	Now     func() time.Time

@@ -201,7 +201,7 @@ func TestPoleStarResource(t *testing.T) {
 		t.Errorf("%+v", q)
 	}
 	if math.Abs(q.Mark.AngleDeg-astro.Turn360(q.Mark.PositionAngleDeg+180)) > 1e-6 {
-		t.Errorf("inverted view: angle %v°, on the sky %v°", q.Mark.AngleDeg, q.Mark.PositionAngleDeg)
+		t.Errorf("inverted view: angle %v°, on the night sky %v°", q.Mark.AngleDeg, q.Mark.PositionAngleDeg)
 	}
 	f.here.Kit.Finder = pole.Finder{View: pole.Mirrored, FieldDeg: 5, LimitMag: 8, Circles: []pole.Circle{{Year: 2020, RadiusArcmin: 39}, {Year: 2030, RadiusArcmin: 36}}}
 	r := into[PoleStar](t, c.check(t, 200, "GET", path, "", nil))

@@ -62,7 +62,7 @@ type CalibrationSession struct {
 }
 
 // Vector is a direction in body axes, of unit length: forward along the
-// tracker's axis toward the sky, left, and up when the base is level.
+// tracker's axis toward the night sky, left, and up when the base is level.
 type Vector struct {
 	_       struct{} `nullable:"true"`
 	Forward float64  `json:"forward"`

@@ -24,7 +24,7 @@ type Guidance struct {
 	Axis       Axis      `json:"axis"`
 	Aim        Aim       `json:"aim"`
 	Move       Move      `json:"move"`
-	Error      Number    `json:"error_deg" doc:"Angle on the sky between axis and aim"`
+	Error      Number    `json:"error_deg" doc:"Angle on the night sky between axis and aim"`
 	ErrorSigma Number    `json:"error_sigma_deg" doc:"1 sigma of error_deg"`
 	Budget     []Part    `json:"budget" nullable:"false" doc:"Named parts of the uncertainty, 1 sigma each; a key that is absent does not act"`
 	Reliance   Reliance  `json:"reliance"`

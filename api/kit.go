@@ -40,7 +40,7 @@ type Exposure struct {
 }
 
 // AxisError is where the axis stands against the pole that is aimed at, on the
-// sky.
+// night sky.
 type AxisError struct {
 	_         struct{} `nullable:"true"`
 	High      Number   `json:"high_arcmin" doc:"Too high is positive"`
@@ -50,7 +50,7 @@ type AxisError struct {
 	Size      Number   `json:"size_arcmin"`
 }
 
-// ExposureOfOne is the judgement of one lens and exposure, anywhere in the sky.
+// ExposureOfOne is the judgement of one lens and exposure, anywhere in the night sky.
 type ExposureOfOne struct {
 	Lens          string  `json:"lens"`
 	Focal         float64 `json:"focal_mm"`

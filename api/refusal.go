@@ -10,7 +10,7 @@ import (
 	"plumbstar/daemon"
 )
 
-// Board is the daemon as it is asked for calibrations, sightings and the sky.
+// Board is the daemon as it is asked for calibrations, sightings and the night sky.
 // *daemon.Daemon is one. A *daemon.Refusal is shown to the client.
 type Board interface {
 	Here() daemon.Here

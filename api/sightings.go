@@ -27,7 +27,7 @@ type SightingEntry struct {
 	Lat      *float64 `json:"lat_deg,omitempty" minimum:"-90" maximum:"90" doc:"landmark: its place, instead of the bearing"`
 	Lon      *float64 `json:"lon_deg,omitempty" minimum:"-180" maximum:"360"`
 	Height   *float64 `json:"height_m,omitempty" minimum:"-500" maximum:"9000" doc:"landmark: its height; then the sighting gives the altitude too"`
-	Sigma    float64  `json:"sigma_deg,omitempty" minimum:"0" maximum:"10" doc:"Error of the sight, 1 sigma per direction on the sky; left out: the usual one of its kind"`
+	Sigma    float64  `json:"sigma_deg,omitempty" minimum:"0" maximum:"10" doc:"Error of the sight, 1 sigma per direction on the night sky; left out: the usual one of its kind"`
 	ByShadow bool     `json:"by_shadow,omitempty" doc:"sun: required, says that it was sighted by its shadow and not looked at"`
 	Sure     bool     `json:"sure,omitempty" doc:"Take it though it contradicts the sensors (refused with the code contradiction otherwise); it then replaces what they say"`
 	Note     string   `json:"note,omitempty" maxLength:"200"`
@@ -59,10 +59,10 @@ type Sighting struct {
 	Fix           *Fix   `json:"fix" doc:"What readings of the camera gave; null for others"`
 }
 
-// Fix is an axis found from readings of the sky.
+// Fix is an axis found from readings of the night sky.
 type Fix struct {
 	_           struct{}  `nullable:"true"`
-	High        Number    `json:"high_arcmin" doc:"Axis against the aim, on the sky: too high is positive"`
+	High        Number    `json:"high_arcmin" doc:"Axis against the aim, on the night sky: too high is positive"`
 	HighSigma   Number    `json:"high_sigma_arcmin"`
 	East        Number    `json:"east_arcmin" doc:"Too far east is positive"`
 	EastSigma   Number    `json:"east_sigma_arcmin"`
@@ -96,7 +96,7 @@ type DriftLine struct {
 	Dec        float64   `json:"declination_deg,omitempty" minimum:"-90" maximum:"90" doc:"Star declination"`
 	North      float64   `json:"north_arcsec_per_min,omitempty" minimum:"-900" maximum:"900" doc:"Drift towards growing star declination"`
 	NorthSigma float64   `json:"north_sigma,omitempty" minimum:"0" maximum:"10000" doc:"Its 1 sigma; 0: not measured"`
-	East       float64   `json:"east_arcsec_per_min,omitempty" minimum:"-900" maximum:"900" doc:"Towards growing right ascension, arc on the sky"`
+	East       float64   `json:"east_arcsec_per_min,omitempty" minimum:"-900" maximum:"900" doc:"Towards growing right ascension, arc on the night sky"`
 	EastSigma  float64   `json:"east_sigma,omitempty" minimum:"0" maximum:"10000" doc:"0: not measured"`
 	Label      string    `json:"label,omitempty" maxLength:"60"`
 }
@@ -114,7 +114,7 @@ type FrameLine struct {
 	RA        float64   `json:"ra_deg" minimum:"0" maximum:"360" doc:"Right ascension, ICRS (J2000)"`
 	Dec       float64   `json:"dec_deg" minimum:"-90" maximum:"90" doc:"Declination, ICRS (J2000)"`
 	Time      time.Time `json:"time" doc:"UTC of the middle of the exposure"`
-	Sigma     float64   `json:"sigma_deg,omitempty" minimum:"0" maximum:"5" doc:"Of each coordinate on the sky, 1 sigma; 0: 10 arcsec"`
+	Sigma     float64   `json:"sigma_deg,omitempty" minimum:"0" maximum:"5" doc:"Of each coordinate on the night sky, 1 sigma; 0: 10 arcsec"`
 	Head      *float64  `json:"head_deg,omitempty" minimum:"-3600" maximum:"3600" doc:"Angle of the head about its axis, growing as the drive turns it, from any zero"`
 	HeadSigma float64   `json:"head_sigma_deg,omitempty" minimum:"0" maximum:"45"`
 	Label     string    `json:"label,omitempty" maxLength:"60"`
@@ -190,7 +190,7 @@ func (s *Server) registerSightings(api huma.API) {
 		func(context.Context, *struct{}) (*sightableOutput, error) {
 			out, err := s.sightable()
 			if err != nil {
-				return nil, s.refused("looking at the sky", err)
+				return nil, s.refused("looking at the night sky", err)
 			}
 			return &sightableOutput{Body: out}, nil
 		})

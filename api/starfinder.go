@@ -48,7 +48,7 @@ type PlaceAccuracy struct {
 
 // FinderShape is a finder as its owner describes it.
 type FinderShape struct {
-	View             string        `json:"view" enum:"erect,inverted,mirrored,flipped" doc:"How it shows the sky"`
+	View             string        `json:"view" enum:"erect,inverted,mirrored,flipped" doc:"How it shows the night sky"`
 	Field            float64       `json:"field_deg" minimum:"0.5" maximum:"60" doc:"Diameter of its field"`
 	LimitMag         float64       `json:"limit_mag" minimum:"0" maximum:"12" doc:"Faintest star in a dark sky"`
 	Rotation         float64       `json:"rotation_deg" required:"false" minimum:"-360" maximum:"360" doc:"Turn of the pattern's zero mark from the top, clockwise as seen in it"`
@@ -168,7 +168,7 @@ type look struct {
 	moment   sky.Moment
 }
 
-// lookAt prepares the sky of a moment at the board's site.
+// lookAt prepares the night sky of a moment at the board's site.
 func lookAt(h *daemon.Here, at time.Time) (look, error) {
 	if err := h.Sky(); err != nil {
 		return look{}, err
@@ -264,7 +264,7 @@ func (s *Server) poleStar(in *poleStarInput) (PoleStar, error) {
 	return out, nil
 }
 
-// accuracyOf adds the clock: a second turns the sky, and the star about the
+// accuracyOf adds the clock: a second turns the night sky, and the star about the
 // pole, by 15 arcsec.
 func accuracyOf(a sky.Accuracy, h *daemon.Here) PlaceAccuracy {
 	out := PlaceAccuracy{Altitude: exact(a.AltDeg), Azimuth: exact(a.AzDeg), Offset: exact(a.OffsetArcmin)}

@@ -9,7 +9,7 @@ import (
 	"plumbstar/daemon/guidance"
 )
 
-// Here is what computations of the sky take from the daemon, all of one moment.
+// Here is what computations of the night sky take from the daemon, all of one moment.
 type Here struct {
 	UTC   time.Time
 	Clock ClockStatus
@@ -56,7 +56,7 @@ func (d *Daemon) here() Here {
 	return h
 }
 
-// AxisError is where guidance has the axis, against the aim, as the sky sees
+// AxisError is where guidance has the axis, against the aim, as the night sky sees
 // it: arcminutes too high and too far east. False while it is not known.
 func AxisError(g guidance.Guidance, altitudeDeg float64) (trail.Error, bool) {
 	if !g.Raise.Known || !g.TurnEast.Known {
@@ -77,7 +77,7 @@ func (h *Here) AimDirection() (astro.Direction, error) {
 	return astro.Direction{AltDeg: h.Aim.AltitudeDeg, AzDeg: h.Aim.AzimuthDeg}, nil
 }
 
-// Sky checks that places in the sky can be computed: site and clock.
+// Sky checks that places in the night sky can be computed: site and clock.
 func (h *Here) Sky() error {
 	if !h.Site.Known {
 		return conflict("site-not-known", "the site is not known: enter latitude, longitude and height first")

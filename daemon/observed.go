@@ -41,7 +41,7 @@ type FrameCentre struct {
 	RADeg, DecDeg float64 // ICRS (J2000)
 	Time          time.Time
 	SigmaDeg      float64  // of each coordinate; 0: pole.DefaultFrameSigmaDeg
-	HeadDeg       *float64 // angle of the head, growing with the sky's turn
+	HeadDeg       *float64 // angle of the head, growing with the night sky's turn
 	HeadSigmaDeg  float64
 	Label         string
 }
@@ -135,7 +135,7 @@ func (d *Daemon) takeFix(kind SightKind, fix pole.Fix, sure bool, note string) (
 	return d.takeSighting(r, "stars", sure)
 }
 
-// moment prepares the sky of a reading's time, which must be of this night.
+// moment prepares the night sky of a reading's time, which must be of this night.
 func (h *Here) moment(at time.Time) (*sky.Moment, error) {
 	age := h.UTC.Sub(at)
 	if at.IsZero() || age > oldestReading || age < -time.Minute {

@@ -27,7 +27,7 @@ func poleOf(s astro.Site) (north r3.Vec, elevated float64) {
 	return r3.Vec{Y: math.Cos(lat), Z: math.Sin(lat)}, elevated
 }
 
-// drifts turns the sky about the pole and a camera about the axis for a minute,
+// drifts turns the night sky about the pole and a camera about the axis for a minute,
 // by plain rotations, and looks where a star went in the camera: arcsec north and
 // east.
 func drifts(site astro.Site, axis astro.Direction, hourAngleDeg, decDeg float64) (north, east float64) {
@@ -39,7 +39,7 @@ func drifts(site astro.Site, axis astro.Direction, hourAngleDeg, decDeg float64)
 	h, dec := hourAngleDeg*math.Pi/180, decDeg*math.Pi/180
 	star := r3.Add(r3.Scale(math.Sin(dec), pole), r3.Scale(math.Cos(dec), r3.Add(r3.Scale(math.Cos(h), equator), r3.Scale(math.Sin(h), west))))
 	angle := 60 * sidereal
-	// The sky turns from east to west: against the right hand about the north pole.
+	// The night sky turns from east to west: against the right hand about the north pole.
 	later := r3.NewRotation(-angle, pole).Rotate(star)
 	// Seen from the camera, which turned likewise about the northern end of its axis.
 	inCamera := r3.NewRotation(angle, r3.Scale(elevated, axis.Vec())).Rotate(later)
@@ -160,7 +160,7 @@ func TestFrameCentres(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			// 25° from the axis, turned with the sky by head.
+			// 25° from the axis, turned with the night sky by head.
 			start := astro.Direction{AltDeg: truth.AltDeg + 25, AzDeg: truth.AzDeg}
 			v := r3.NewRotation(-head*math.Pi/180, northEnd).Rotate(start.Vec())
 			ra, dec := radec(o, &m, astro.DirectionOf(v))

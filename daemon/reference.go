@@ -36,7 +36,7 @@ func (d *Daemon) ForgetReferences() {
 type Board struct {
 	Accel, Compass *Correction
 	// Axis is the tracker's rotation axis in the axes of the inertial sensor,
-	// toward the sky, with its 1 sigma per direction, degrees.
+	// toward the night sky, with its 1 sigma per direction, degrees.
 	Axis         *r3.Vec
 	AxisSigmaDeg float64
 	// AxisTempC is the chip temperature while the axis was found; nil: unknown.

@@ -9,7 +9,7 @@ import (
 )
 
 // Names of the sides of a board in body axes: x along the tracker's axis toward
-// the sky, y left, z up.
+// the night sky, y left, z up.
 var sideNames = [3][2]string{{"front", "back"}, {"left side", "right side"}, {"top", "underside"}}
 
 // side names a direction in body axes for a person who holds the board: "the

@@ -47,7 +47,7 @@ const (
 	SightAtMark SightHow = "at-mark"
 )
 
-// Uncertainties of a sight, 1 sigma per direction in degrees on the sky, where
+// Uncertainties of a sight, 1 sigma per direction in degrees on the night sky, where
 // the person states none. Common practice, no source, but for that of the finder
 // (pole.DefaultFinderSigmaDeg).
 const (
@@ -80,7 +80,7 @@ type Sight struct {
 	Landmark    *astro.Site
 	// HeightKnown says that Landmark's height is known.
 	HeightKnown bool
-	// SigmaDeg is the sight's own error, 1 sigma per direction on the sky; 0 takes
+	// SigmaDeg is the sight's own error, 1 sigma per direction on the night sky; 0 takes
 	// the default.
 	SigmaDeg float64
 	// Sure takes a sighting that contradicts the sensors: it then replaces what was
@@ -283,7 +283,7 @@ type sightClock struct {
 	sigmaS float64
 }
 
-// checkSkyClock drops sightings of the sky when the clock that they rest on has
+// checkSkyClock drops sightings of the night sky when the clock that they rest on has
 // turned out wrong. The caller holds the lock.
 func (d *Daemon) checkSkyClock(now time.Duration, utc time.Time) {
 	c := &d.skyClock

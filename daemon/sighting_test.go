@@ -127,7 +127,7 @@ func TestPoleStarSeenInTheFinder(t *testing.T) {
 	}
 }
 
-// Bodies in the sky, the axis pointed at them: it is where the sky has them, and
+// Bodies in the night sky, the axis pointed at them: it is where the night sky has them, and
 // the doubt is that of the sight with that of the clock.
 func TestBodiesSighted(t *testing.T) {
 	for _, c := range []struct {

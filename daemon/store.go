@@ -66,7 +66,7 @@ type CalibrationRecord struct {
 
 // AxisRecord is the tracker's rotation axis in the axes of the inertial sensor.
 type AxisRecord struct {
-	Direction r3.Vec  `json:"direction"` // unit length, toward the sky
+	Direction r3.Vec  `json:"direction"` // unit length, toward the night sky
 	SigmaDeg  float64 `json:"sigma_deg"` // 1 sigma per direction
 }
 

@@ -22,7 +22,7 @@ const (
 	// 20,000 hosts was 78e-6 (D. L. Mills, "Computer Network Time
 	// Synchronization", 2006).
 	holdRate = 100e-6
-	// goodS is good enough, seconds: the sky turns 0.004° meanwhile. Among clocks
+	// goodS is good enough, seconds: the night sky turns 0.004° meanwhile. Among clocks
 	// that are good enough the rank decides.
 	goodS = 1.0
 	// A step is a change of the system clock against the monotonic one that no
@@ -283,7 +283,7 @@ func (k *timekeeper) jumpWarnings(now time.Duration, synced bool) {
 	}
 }
 
-// warnLater tells that the sky's place is not sure enough, after all else.
+// warnLater tells that the night sky's place is not sure enough, after all else.
 func (k *timekeeper) warnLater() {
 	if !k.status.Plausible {
 		return // whoever needs the date says so
@@ -301,7 +301,7 @@ func (k *timekeeper) warn(code, text string) {
 }
 
 const (
-	// skyTurnDegPerS is how fast the sky turns: once in 86164.0905 s (mean
+	// skyTurnDegPerS is how fast the night sky turns: once in 86164.0905 s (mean
 	// sidereal day, IERS Conventions).
 	skyTurnDegPerS = 360 / 86164.0905
 	// skyTurnMostDeg is where a star's place beside the pole is no longer a place:
@@ -312,7 +312,7 @@ const (
 )
 
 // SkyTurnSigmaDeg is the 1-sigma error, degrees, that the clock leaves in how
-// far the sky has turned, and so in hour angles and in the position angle of the
+// far the night sky has turned, and so in hour angles and in the position angle of the
 // pole star in the finder. It is not known while the clock cannot be right, its
 // error is not known, or the error exceeds 10°: such places are not given.
 func (c ClockStatus) SkyTurnSigmaDeg() (deg float64, known bool) {

@@ -132,7 +132,7 @@ func TestWrongClocksAreCaught(t *testing.T) {
 		t.Errorf("%+v", b.k.status)
 	}
 	if _, known := b.k.status.SkyTurnSigmaDeg(); known {
-		t.Error("the sky's place is known without a time")
+		t.Error("the night sky's place is known without a time")
 	}
 	// The other clocks work all the same.
 	b.gnss(0)
@@ -154,7 +154,7 @@ func TestTwoClocksDisagree(t *testing.T) {
 	}
 	deg, known := b.k.status.SkyTurnSigmaDeg()
 	if !known || math.Abs(deg-17*15.041/3600) > 0.0005 {
-		t.Errorf("the sky's place is known to %v°", deg)
+		t.Errorf("the night sky's place is known to %v°", deg)
 	}
 	// A third one shows which is right.
 	b.entered(time.Second, 2)
@@ -178,7 +178,7 @@ func TestTwoClocksDisagree(t *testing.T) {
 	b.entered(-2*time.Hour, 2)
 	b.expect(ClockGNSS, 10*time.Minute, "clock-disagrees", "clock-disagrees", "clock-unsure")
 	if _, known := b.k.status.SkyTurnSigmaDeg(); known {
-		t.Error("the sky's place is known")
+		t.Error("the night sky's place is known")
 	}
 }
 

@@ -1,5 +1,5 @@
 // The field of the finder as the eye sees it there. Every place in it comes from
-// the board, which knows how the finder turns the sky; here it is only drawn.
+// the board, which knows how the finder turns the night sky; here it is only drawn.
 import { strings, fill, number } from "/words.js";
 import { draw } from "/dom.js";
 

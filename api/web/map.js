@@ -1,4 +1,4 @@
-// A small map of the sky around the aim, as one faces the pole: where the axis
+// A small map of the night sky around the aim, as one faces the pole: where the axis
 // points, how sure that is, where it came from, and what the exposure allows.
 import { strings, fill, number, size } from "/words.js";
 import { draw, put } from "/dom.js";
@@ -18,7 +18,7 @@ export function offset(g) {
   const sigmaUp = g.axis.altitude_sigma_deg;
   const sigmaEast = g.axis.azimuth_sigma_deg;
   if ([raise, east, sigmaUp, sigmaEast, g.aim.altitude_deg].includes(null)) return null;
-  // A degree of azimuth is shorter on the sky than one of altitude.
+  // A degree of azimuth is shorter on the night sky than one of altitude.
   const onSky = Math.cos(g.aim.altitude_deg * RAD);
   const side = g.hemisphere === "south" ? -1 : 1; // facing south, east is on the left
   return { x: -side * east * onSky, y: -raise, sx: sigmaEast * onSky, sy: sigmaUp };

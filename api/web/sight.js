@@ -1,4 +1,4 @@
-// Sightings: something of known place in the sky or on the ground, sighted along
+// Sightings: something of known place in the night sky or on the ground, sighted along
 // the axis, corrects what the sensors say.
 import { strings, fill, number, parse, parseAngle, clock } from "/words.js";
 import { el, put, field, choice, chosen } from "/dom.js";

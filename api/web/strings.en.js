@@ -44,7 +44,7 @@ export default {
   mapUp: "up",
   mapEast: "east",
   mapWest: "west",
-  mapLabel: "Map of the sky around the pole. {text}",
+  mapLabel: "Map of the night sky around the pole. {text}",
   mapKey: "Cross: the pole. Diamond: your axis; nine times in ten it is inside the outline. Thin line: the last minute.",
   mapRing: "Dashed ring: {what} bears {deg}°.",
   mapRingFar: "All of this is good enough for {what}, which bears {deg}°.",
@@ -231,7 +231,7 @@ export default {
   notKnown: "not known",
   notANumber: "{what}: give a number.",
   notOffered: "This board's program cannot do that yet.",
-  skyNeeds: "the sky needs site and time: enter them in the kit",
+  skyNeeds: "the night sky needs site and time: enter them in the kit",
   notNow: "Not now: {why}",
   waiting: "Waiting …",
 

@@ -65,7 +65,7 @@ export function exposure(s) {
   return fill(strings.seconds, { n: number(s, s < 10 && s % 1 ? 1 : 0) });
 }
 
-/** arc writes an angle on the sky in degrees or, when small, minutes of arc. */
+/** arc writes an angle on the night sky in degrees or, when small, minutes of arc. */
 export function arc(arcmin) {
   return arcmin >= 60 ? number(arcmin / 60, arcmin >= 600 ? 0 : 1) + "°" : number(arcmin, arcmin >= 10 ? 0 : 1) + "′";
 }

@@ -138,7 +138,7 @@ func TestFromDriftCoverage(t *testing.T) {
 			setup := DriftSetup{Site: astro.Site{LatDeg: lat}, Air: tt.air, Aim: aim, RateSigmaArcsecPerMin: tt.rate}
 			rateError := tt.rate * r.NormFloat64()
 			var readings []DriftReading
-			// Near the equator of the sky, from east over the meridian to west.
+			// Near the equator of the night sky, from east over the meridian to west.
 			for k, hour := range []float64{-60, -5, 55, -30}[:2+r.IntN(3)] {
 				dr := DriftReading{HourAngleDeg: hour + 8*r.Float64(), DecDeg: 30 * (2*r.Float64() - 1), NorthSigma: 0.05 + 0.2*r.Float64(), Label: fmt.Sprint(k)}
 				north, east := driftOf(lat, dr.HourAngleDeg, dr.DecDeg, axis, tt.air)
@@ -193,7 +193,7 @@ func TestFromFramesCoverage(t *testing.T) {
 			lat := latitudes[seed%uint64(len(latitudes))]
 			aim := poleOf(lat)
 			truth, axis := axisNear(r, aim, 60)
-			forward := -1.0 // following the sky is clockwise about the southern end, the other way about the northern
+			forward := -1.0 // following the night sky is clockwise about the southern end, the other way about the northern
 			if lat < 0 {
 				forward = 1
 			}

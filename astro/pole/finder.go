@@ -8,7 +8,7 @@ import (
 	"plumbstar/astro"
 )
 
-// View is how an optic shows the sky.
+// View is how an optic shows the night sky.
 type View string
 
 const (
@@ -86,7 +86,7 @@ func (f Finder) Validate() error {
 
 // Mark is where a star belongs in the finder while the axis points at the aim.
 type Mark struct {
-	// On the sky, from the aim; see Offset.
+	// On the night sky, from the aim; see Offset.
 	OffsetArcmin     float64 `json:"offset_arcmin"`
 	PositionAngleDeg float64 `json:"position_angle_deg"`
 	// In the finder as the eye sees it: degrees of sky right and up of the centre,

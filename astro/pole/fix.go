@@ -7,14 +7,14 @@ import (
 	"plumbstar/astro"
 )
 
-// Fix is where the axis points, found from readings of the sky.
+// Fix is where the axis points, found from readings of the night sky.
 type Fix struct {
 	Axis           astro.Direction `json:"axis"`
 	AltSigmaDeg    float64         `json:"altitude_sigma_deg"` // 1 sigma
 	AzSigmaDeg     float64         `json:"azimuth_sigma_deg"`  // 1 sigma, degrees of azimuth, at most 180
 	AltAzCorrelate float64         `json:"altitude_azimuth_correlation"`
 
-	// Against the aim, arcminutes on the sky: too high and too far east are
+	// Against the aim, arcminutes on the night sky: too high and too far east are
 	// positive. The fields fit trail.Error.
 	HighArcmin      float64 `json:"high_arcmin"`
 	EastArcmin      float64 `json:"east_arcmin"`

@@ -19,7 +19,7 @@ type DriftReading struct {
 	HourAngleDeg float64 // west positive, at the middle of the measurement
 	DecDeg       float64 // star declination, apparent
 	// North is towards growing star declination, East towards growing right
-	// ascension, arc on the sky. A sigma of 0 says that this one was not measured.
+	// ascension, arc on the night sky. A sigma of 0 says that this one was not measured.
 	NorthArcsecPerMin float64
 	NorthSigma        float64 // arcsec per minute, 1 sigma
 	EastArcsecPerMin  float64

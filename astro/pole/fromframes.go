@@ -14,9 +14,9 @@ import (
 type FrameCentre struct {
 	// Direction of the centre as the air shows it, at the time of the picture.
 	Direction astro.Direction
-	SigmaDeg  float64 // of each coordinate on the sky, 1 sigma; 0: DefaultFrameSigmaDeg
+	SigmaDeg  float64 // of each coordinate on the night sky, 1 sigma; 0: DefaultFrameSigmaDeg
 	// HeadKnown says that HeadDeg holds the angle of the head about its axis,
-	// growing as the drive turns it with the sky, from any zero.
+	// growing as the drive turns it with the night sky, from any zero.
 	HeadKnown    bool
 	HeadDeg      float64
 	HeadSigmaDeg float64 // 1 sigma; 0: exact

@@ -25,7 +25,7 @@ type Reading struct {
 	IDs   []string `json:"ids"`
 	// Probability against all other readings, 0 to 1.
 	Probability float64 `json:"probability"`
-	// Axis is where the axis would point, and its error, arcminutes on the sky.
+	// Axis is where the axis would point, and its error, arcminutes on the night sky.
 	Axis       astro.Direction `json:"axis"`
 	HighArcmin float64         `json:"high_arcmin"`
 	EastArcmin float64         `json:"east_arcmin"`
@@ -56,7 +56,7 @@ const (
 // Identify weighs which stars the spots are: where the axis would have to point
 // against what the sensors believe, whether the other spots then fall on stars,
 // and whether brighter stars should show that were not mentioned. field are the
-// candidates, brightest first, as the sky shows them now.
+// candidates, brightest first, as the night sky shows them now.
 func (f Finder) Identify(aim astro.Direction, field []astro.Seen, spots []Spot, p Prior) (Identification, error) {
 	if err := f.Validate(); err != nil {
 		return Identification{}, err

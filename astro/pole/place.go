@@ -34,7 +34,7 @@ func tangent(d astro.Direction) sight {
 }
 
 // of is where a direction lies about the sight, radians right and up: distance
-// and direction are true on the sky (azimuthal equidistant).
+// and direction are true on the night sky (azimuthal equidistant).
 func (s sight) of(v r3.Vec) (x, y float64) {
 	x, y = r3.Dot(v, s.right), r3.Dot(v, s.up)
 	sin := math.Hypot(x, y)

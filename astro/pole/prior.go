@@ -8,7 +8,7 @@ import (
 )
 
 // Prior is what is believed of the axis before a look through the finder, from
-// the sensors: against the aim, arcminutes on the sky, too high and too far east
+// the sensors: against the aim, arcminutes on the night sky, too high and too far east
 // positive, 1 sigma.
 type Prior struct {
 	HighArcmin, EastArcmin           float64

@@ -31,7 +31,7 @@ const (
 )
 
 // Accuracy of a place that Look, Body or Seen gave: the clock is taken as right
-// (a second moves the sky by 0.004°). name is the body's, empty for a star.
+// (a second moves the night sky by 0.004°). name is the body's, empty for a star.
 func (o *Observer) Accuracy(p Place, name string, airMeasured bool, offsetArcmin float64) Accuracy {
 	body := starSigma
 	switch name {
@@ -44,7 +44,7 @@ func (o *Observer) Accuracy(p Place, name string, airMeasured bool, offsetArcmin
 		body = planetSigma
 	}
 	cosDec := math.Cos(p.DecDeg * radPerDeg)
-	// The sky's rotation moves a body by cosDec; split into altitude and azimuth by
+	// The night sky's rotation moves a body by cosDec; split into altitude and azimuth by
 	// the azimuth: d altitude = cos lat sin azimuth d hour angle.
 	turn := math.Abs(o.cosLat * math.Sin(p.Airless.AzDeg*radPerDeg))
 	alt := math.Hypot(body, rotationSigma*turn)

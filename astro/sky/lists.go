@@ -23,7 +23,7 @@ var (
 	southCSV []byte
 )
 
-// The stars that a polar finder is pointed with (Hipparcos numbers).
+// The stars that a finder at the pole is pointed with (Hipparcos numbers).
 const (
 	polaris = 11767  // alpha Ursae Minoris
 	sigOct  = 104382 // sigma Octantis

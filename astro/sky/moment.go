@@ -4,7 +4,7 @@
 // The route is that of Jean Meeus, Astronomical Algorithms, 2nd edition 1998, in
 // the package meeus: IAU 1976 precession, IAU 1980 nutation, IAU 1982 sidereal
 // time. The vectors of this package replace its formulas where those fail near a
-// pole. UT1 is taken as UTC: the sky's rotation is then off by less than 13.5
+// pole. UT1 is taken as UTC: the night sky's rotation is then off by less than 13.5
 // arcsec, and the place of a star 0.6° from the pole by less than 0.15.
 package sky
 

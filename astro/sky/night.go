@@ -46,7 +46,7 @@ type PoleStarNight struct {
 	ID   string  `json:"id"`
 	Name string  `json:"name"`
 	VMag float64 `json:"v_mag"`
-	// ByEye and InFinder are empty when the sky never gets dark enough, or the star
+	// ByEye and InFinder are empty when the night sky never gets dark enough, or the star
 	// is below the horizon.
 	ByEye    []astro.Span `json:"by_eye"`
 	InFinder []astro.Span `json:"in_finder"`
@@ -213,7 +213,7 @@ func (o *Observer) moonNight(n *Night, start time.Time, midnight *Moment) error 
 const shortestWindow = 5 * time.Minute
 
 // alignWindow picks the first stretch in which the pole star shows in the finder:
-// its part with the star alone, where there is one, else its part before the sky
+// its part with the star alone, where there is one, else its part before the night sky
 // is dark and the time better spent.
 func alignWindow(n *Night) (*astro.Span, string) {
 	name := n.PoleStar.Name

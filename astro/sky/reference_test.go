@@ -105,8 +105,8 @@ func TestStarsAgreeWithERFA(t *testing.T) {
 		w.add("airless arcsec", 3600*astro.Separation(p.Airless, astro.Direction{AzDeg: r.number(t, "az_geo_deg"), AltDeg: r.number(t, "alt_geo_deg")}))
 		w.add("star declination arcsec", 3600*math.Abs(p.DecDeg-r.number(t, "dec_app_deg")))
 		cosDec := math.Cos(p.DecDeg * radPerDeg)
-		w.add("right ascension arcsec on the sky", 3600*cosDec*math.Abs(astro.Turn180(p.RADeg-r.number(t, "ra_app_deg"))))
-		w.add("hour angle arcsec on the sky", 3600*cosDec*math.Abs(astro.Turn180(p.HourAngleDeg-r.number(t, "ha_deg"))))
+		w.add("right ascension arcsec on the night sky", 3600*cosDec*math.Abs(astro.Turn180(p.RADeg-r.number(t, "ra_app_deg"))))
+		w.add("hour angle arcsec on the night sky", 3600*cosDec*math.Abs(astro.Turn180(p.HourAngleDeg-r.number(t, "ha_deg"))))
 		w.add("sidereal time arcsec", 3600*math.Abs(astro.Turn180(m.SiderealDeg(o.Site().LonDeg)-r.number(t, "last_deg"))))
 		if r["alt_ref_deg"] == "" {
 			continue
@@ -117,7 +117,7 @@ func TestStarsAgreeWithERFA(t *testing.T) {
 		w.add("refracted above 15° arcsec", 3600*astro.Separation(p.Seen, astro.Direction{AzDeg: r.number(t, "az_ref_deg"), AltDeg: r.number(t, "alt_ref_deg")}))
 	}
 	w.check(t, map[string]float64{
-		"airless arcsec": 0.12, "star declination arcsec": 0.12, "right ascension arcsec on the sky": 0.12, "hour angle arcsec on the sky": 0.12,
+		"airless arcsec": 0.12, "star declination arcsec": 0.12, "right ascension arcsec on the night sky": 0.12, "hour angle arcsec on the night sky": 0.12,
 		"sidereal time arcsec": 0.2, "refracted above 15° arcsec": 0.3,
 	})
 }

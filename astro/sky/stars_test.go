@@ -177,7 +177,7 @@ func TestDatesOutsideTheModel(t *testing.T) {
 			t.Errorf("%s: %v", tt.time, err)
 		}
 	}
-	// The sky does not jump over a leap second.
+	// The night sky does not jump over a leap second.
 	before, within, after := moment(t, "2016-12-31T23:59:59.5Z"), moment(t, "2016-12-31T23:59:60.5Z"), moment(t, "2017-01-01T00:00:00.5Z")
 	if d := math.Remainder(after.gast-before.gast, 2*math.Pi) / radPerArcsec; math.Abs(d-15.04) > 0.1 { // UT1 = UTC: one second of the two is lost
 		t.Errorf("sidereal time moves by %.2f arcsec over the leap second", d)

@@ -74,7 +74,7 @@ func (t Target) Seen(o *Observer, m *Moment) astro.Seen {
 	return astro.Seen{ID: t.body, Name: t.BodyName(), Direction: t.Place(o, m).Seen}
 }
 
-// DirectionOfICRS is where the air shows a place of the sky given by ICRS right
+// DirectionOfICRS is where the air shows a place of the night sky given by ICRS right
 // ascension and declination in degrees, such as the centre of a solved picture;
 // false below the horizon. No proper motion, no parallax.
 func (o *Observer) DirectionOfICRS(m *Moment, raDeg, decDeg float64) (astro.Direction, bool) {

@@ -128,7 +128,7 @@ func positionAngle(a, b vec3) float64 {
 }
 
 // Rates against brute force over a short time about the moment, within 1 % of
-// the fastest motion in the sky, for errors to 1° and all hour angles.
+// the fastest motion in the night sky, for errors to 1° and all hour angles.
 func TestRatesAgainstBruteForce(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 4))
 	for range 3000 {

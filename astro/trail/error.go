@@ -16,10 +16,10 @@ import (
 
 // Error is where the elevated end of the axis (the northern in the north, the
 // southern in the south) points, against the celestial pole, in arcminutes on
-// the sky, with 1-sigma uncertainties.
+// the night sky, with 1-sigma uncertainties.
 type Error struct {
 	HighArcmin      float64 // positive: too high
-	EastArcmin      float64 // positive: too far east; arc on the sky, not of azimuth
+	EastArcmin      float64 // positive: too far east; arc on the night sky, not of azimuth
 	HighSigmaArcmin float64
 	EastSigmaArcmin float64
 	Correlation     float64 // of the two, -1 to 1

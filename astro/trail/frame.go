@@ -26,7 +26,7 @@ type Frame struct {
 type Trails struct {
 	CentrePx float64
 	// CornersPx: upper left, upper right, lower left, lower right, as the eye sees
-	// the sky.
+	// the night sky.
 	CornersPx [4]float64
 }
 
@@ -120,14 +120,14 @@ func (k Kit) trails(e Error, hemisphere astro.Hemisphere, f Frame, exposureS flo
 	return Trails{CentrePx: out[0], CornersPx: [4]float64(out[1:])}
 }
 
-// camera is a kit held in the sky's frame of motion.go.
+// camera is a kit held in the night sky's frame of motion.go.
 type camera struct {
 	Kit
 	forward, up, right r3.Vec
 }
 
 // direction is the line of sight of a point in the picture, millimetres right
-// and up as the sky is seen.
+// and up as the night sky is seen.
 func (c camera) direction(x, y float64) r3.Vec {
 	r := math.Hypot(x, y)
 	if r == 0 {

@@ -22,14 +22,14 @@ const (
 
 // Judgement is what an alignment is good for, with one kit and one exposure.
 type Judgement struct {
-	Verdict     Verdict // at the centre of the picture, worst place in the sky
+	Verdict     Verdict // at the centre of the picture, worst place in the night sky
 	Probability float64 // that no star trails more than the limit; 0 to 1
 	// LongestS is the longest exposure if the error is just as estimated, SureS
 	// the one that earns a yes; seconds, +Inf without limit.
 	LongestS, SureS float64
 	// AllowedArcmin is the error that the exposure bears.
 	AllowedArcmin float64
-	// TrailPx is the longest trail in the sky at the estimated error.
+	// TrailPx is the longest trail in the night sky at the estimated error.
 	TrailPx float64
 	// The same in the worst corner; equal to the centre without a sensor size.
 	CornerVerdict       Verdict
@@ -41,7 +41,7 @@ type Judgement struct {
 
 // Judge tells whether the kit's stars stay points for an exposure, given the
 // error of the axis and how well it is known. The probability is that of the
-// error alone: the worst place of the sky is assumed, so most pictures fare
+// error alone: the worst place of the night sky is assumed, so most pictures fare
 // better.
 func Judge(k Kit, exposureS float64, e Error) (Judgement, error) {
 	if err := check(k, e); err != nil {

@@ -12,7 +12,7 @@ const (
 	halfTurnS = math.Pi / siderealRadPerS
 )
 
-// Bound is the longest way in arcseconds that any star of the sky can move
+// Bound is the longest way in arcseconds that any star of the night sky can move
 // against the camera in a time, for an axis that is off by errorArcmin.
 //
 // Turning by t about two axes that differ by rho, once forth and once back, is
@@ -49,7 +49,7 @@ func (k Kit) trailArcsec(scaleMM float64) float64 {
 }
 
 // LongestS is the longest exposure in seconds whose trails stay below the
-// kit's limit at the centre of the picture, wherever in the sky it points;
+// kit's limit at the centre of the picture, wherever in the night sky it points;
 // +Inf when the error never makes such a trail. Within 0.1 % of
 // 47143 n p/(f rho) (polar_error.md, 10) while it is minutes.
 func (k Kit) LongestS(errorArcmin float64) float64 {
@@ -63,7 +63,7 @@ func (k Kit) LongestCornerS(errorArcmin float64) float64 {
 }
 
 // AllowedArcmin is the largest error of the axis that keeps trails below the
-// kit's limit at the centre, anywhere in the sky; at most 45°.
+// kit's limit at the centre, anywhere in the night sky; at most 45°.
 func (k Kit) AllowedArcmin(exposureS float64) float64 {
 	return allowed(exposureS, k.trailArcsec(k.FocalMM))
 }

@@ -8,14 +8,14 @@ import (
 	"plumbstar/astro"
 )
 
-// Star is a place in the sky by hour angle (west positive) and declination.
+// Star is a place in the night sky by hour angle (west positive) and declination.
 type Star struct {
 	HourAngleDeg float64
 	DecDeg       float64 // star declination
 }
 
 // The frame of this file: x where the meridian crosses the equator, y in the
-// east, z at the northern celestial pole. The sky turns about -z.
+// east, z at the northern celestial pole. The night sky turns about -z.
 
 func (s Star) vec() r3.Vec {
 	sh, ch := math.Sincos(s.HourAngleDeg * math.Pi / 180)
@@ -55,7 +55,7 @@ func (e Error) axis(hemisphere astro.Hemisphere) r3.Vec {
 // Rates is how a star drifts in the camera at one moment.
 type Rates struct {
 	NorthArcsecPerMin float64 // towards growing declination
-	EastArcsecPerMin  float64 // towards growing right ascension, arc on the sky
+	EastArcsecPerMin  float64 // towards growing right ascension, arc on the night sky
 	// RotationArcsecPerMin is the field's own rotation about the star, position
 	// angle from north through east; with the tracker alone, and with a guider that
 	// holds this star.
@@ -64,7 +64,7 @@ type Rates struct {
 }
 
 // RatesAt is the drift of a star against the camera, exact at the moment: seen
-// from the camera the sky turns with w (axis - pole). For small errors it is
+// from the camera the night sky turns with w (axis - pole). For small errors it is
 // formulas (1) to (4) of polar_error.md. The guided rotation has no meaning at a
 // pole, where it is NaN.
 func RatesAt(e Error, hemisphere astro.Hemisphere, s Star) Rates {
@@ -128,7 +128,7 @@ func Moved(e Error, hemisphere astro.Hemisphere, s Star, seconds float64) Motion
 }
 
 // relativeTurn takes a star's direction at the beginning to its direction in the
-// camera's frame after a time: back with the sky, forth with the camera.
+// camera's frame after a time: back with the night sky, forth with the camera.
 func relativeTurn(e Error, hemisphere astro.Hemisphere, seconds float64) r3.Rotation {
 	angle := siderealRadPerS * seconds
 	sky := r3.NewRotation(-angle, r3.Vec{Z: 1})

@@ -31,7 +31,7 @@ func newExposureCommand(e env) *cobra.Command {
 		Short: "What an alignment is good for, and what a wish needs",
 		Long: `How long a lens can expose before stars trail, given how far the axis is off the pole, and the other way round.
 The error is the angle between axis and pole; --high-arcmin and --east-arcmin give it with its direction, and
---at then looks at one part of the sky instead of the worst.
+--at then looks at one part of the night sky instead of the worst.
 --csv reads focal_mm,pixel_um,trail_px,error_arcmin,error_sigma_arcmin,exposure_s in any order and adds the verdict;
 other columns pass through; longest_s and sure_s are inf where no exposure is too long.`,
 		Args: noArgs,
@@ -45,9 +45,9 @@ other columns pass through; longest_s and sure_s are inf where no exposure is to
 	flags.Float64Var(&o.errorArcmin, "error-arcmin", 0, "angle between axis and pole")
 	flags.Float64Var(&o.sigmaArcmin, "sigma-arcmin", 0, "1-sigma uncertainty of the error, in either direction")
 	flags.Float64Var(&o.highArcmin, "high-arcmin", 0, "how much the axis is too high, instead of --error-arcmin")
-	flags.Float64Var(&o.eastArcmin, "east-arcmin", 0, "how much the axis is too far east, on the sky")
+	flags.Float64Var(&o.eastArcmin, "east-arcmin", 0, "how much the axis is too far east, on the night sky")
 	flags.Float64SliceVar(&o.exposures, "exposure-s", []float64{30, 60, 120, 240, 480}, "exposures to judge, `SECONDS,...`")
-	flags.StringVar(&o.at, "at", "", "part of the sky as `HOUR_ANGLE,DECLINATION` in degrees, hour angle west positive")
+	flags.StringVar(&o.at, "at", "", "part of the night sky as `HOUR_ANGLE,DECLINATION` in degrees, hour angle west positive")
 	flags.StringVar(&o.hemisphere, "hemisphere", string(astro.North), "north or south, with --at")
 	flags.Float64Var(&o.rollDeg, "roll-deg", 0, "position angle of the picture's upper edge, with --at")
 	flags.BoolVar(&o.json, "json", false, "print JSON")
@@ -102,7 +102,7 @@ type exposureReport struct {
 	Picture        *pictureExposed `json:"picture"`
 }
 
-// exposureLine is the judgement of one exposure; the worst place of the sky.
+// exposureLine is the judgement of one exposure; the worst place of the night sky.
 type exposureLine struct {
 	ExposureS           float64        `json:"exposure_s"`
 	Verdict             *trail.Verdict `json:"verdict"` // null without an error to judge
@@ -113,7 +113,7 @@ type exposureLine struct {
 	CornerAllowedArcmin float64        `json:"corner_allowed_arcmin"`
 }
 
-// pictureExposed is one part of the sky.
+// pictureExposed is one part of the night sky.
 type pictureExposed struct {
 	HourAngleDeg      float64          `json:"hour_angle_deg"`
 	DecDeg            float64          `json:"dec_deg"`
@@ -191,7 +191,7 @@ func (o *exposureOptions) report(cmd *cobra.Command) (exposureReport, error) {
 	return r, err
 }
 
-// picture looks at one part of the sky.
+// picture looks at one part of the night sky.
 func (o *exposureOptions) picture(k trail.Kit, e trail.Error) (*pictureExposed, error) {
 	hour, dec, ok := strings.Cut(o.at, ",")
 	h, err1 := strconv.ParseFloat(hour, 64)

@@ -26,7 +26,7 @@ func (r exposureReport) text() string {
 	for _, l := range r.Exposures {
 		fmt.Fprintf(&b, "  %6g s   %-8s %6.2f px   %8.1f'   %s\n", l.ExposureS, *l.Verdict, *l.TrailPx, l.AllowedArcmin, *l.CornerVerdict)
 	}
-	fmt.Fprintf(&b, "\nyes: at least 95 %% sure; probably: more likely than not. For the worst part of the sky.\n")
+	fmt.Fprintf(&b, "\nyes: at least 95 %% sure; probably: more likely than not. For the worst part of the night sky.\n")
 	if p := r.Picture; p != nil {
 		b.WriteString(p.text())
 	}

@@ -248,7 +248,7 @@ func (l *locator) warnings(now time.Duration) []estimator.Warning {
 	case l.fix.Doubt != "":
 		say("gnss-no-fix", "The satellite receiver's position is not taken: %s.", l.fix.Doubt)
 	case now-max(l.upAt, l.fixedAt) > fixPatience:
-		say("gnss-no-fix", "The satellite receiver has no fix: give its antenna a free view of the sky.")
+		say("gnss-no-fix", "The satellite receiver has no fix: give its antenna a free view of the night sky.")
 	}
 	if l.timeWrong != "" {
 		say("gnss-time", "The time of the satellite receiver is not taken: %s. Old receivers lose count of the weeks; enter the time instead.", l.timeWrong)

@@ -61,7 +61,7 @@ the recording plays.`,
 	fl.Float64Var(&f.lon, "lon", 0, "longitude, degrees, east positive")
 	fl.Float64Var(&f.height, "height-m", 0, "height above the ellipsoid, metres")
 	fl.StringVar(&f.start, "start", "", "UTC of the recording's time zero, RFC 3339 (default: now)")
-	fl.StringVar(&f.forward, "forward", "+x", "sensor axis that lies along the tracker's axis, toward the sky")
+	fl.StringVar(&f.forward, "forward", "+x", "sensor axis that lies along the tracker's axis, toward the night sky")
 	fl.StringVar(&f.up, "up", "+z", "sensor axis that points up when the base is level")
 	fl.StringVar(&f.speed, "speed", "", "times real time, or max (default: max with --json, else 1)")
 	fl.StringVar(&f.listen, "listen", "127.0.0.1:8484", "address of page and API; port 0 takes any")

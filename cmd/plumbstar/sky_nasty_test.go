@@ -36,7 +36,7 @@ func TestPolestarNastyRows(t *testing.T) {
 		{"time with offset", "2026-11-24T22:30:00+02:00,50,10,0,1010,10,pole-star", 8, ""},
 		{"latitude beyond the pole", "2026-11-24T20:30:00Z,90.1,10,0,1010,10,pole-star", 0, "latitude"},
 		{"longitude twice round", "2026-11-24T20:30:00Z,50,400,0,1010,10,pole-star", 0, "longitude"},
-		{"height in the sky", "2026-11-24T20:30:00Z,50,10,90000,1010,10,pole-star", 0, "height"},
+		{"height in the night sky", "2026-11-24T20:30:00Z,50,10,90000,1010,10,pole-star", 0, "height"},
 		{"pressure below zero", "2026-11-24T20:30:00Z,50,10,0,-1,10,pole-star", 0, "pressure"},
 		{"not a number", "2026-11-24T20:30:00Z,NaN,10,0,1010,10,pole-star", 0, "lat_deg"},
 		{"empty cell", "2026-11-24T20:30:00Z,50,10,0,,10,pole-star", 0, "pressure_hpa"},

@@ -10,7 +10,7 @@ import (
 	"plumbstar/astro/pole"
 )
 
-// skyFlags are the place and the air that the commands of the sky share.
+// skyFlags are the place and the air that the commands of the night sky share.
 type skyFlags struct {
 	lat, lon, heightM  float64
 	pressureHPa, tempC float64
@@ -80,7 +80,7 @@ type finderFlags struct {
 func (f *finderFlags) bind(cmd *cobra.Command) {
 	f.Finder = pole.DefaultFinder()
 	flags := cmd.Flags()
-	flags.StringVar(&f.view, "view", string(f.View), "how the finder shows the sky: erect, inverted, mirrored or flipped")
+	flags.StringVar(&f.view, "view", string(f.View), "how the finder shows the night sky: erect, inverted, mirrored or flipped")
 	flags.Float64Var(&f.FieldDeg, "field-deg", f.FieldDeg, "diameter of the finder's field")
 	flags.Float64Var(&f.LimitMag, "limit-mag", f.LimitMag, "faintest star that the finder shows in a dark sky")
 	flags.Float64Var(&f.RotationDeg, "rotation-deg", 0, "turn of the finder's zero mark from the top, clockwise as seen in it")

@@ -7,7 +7,7 @@ import (
 )
 
 // ParseMount makes the rotation of a chip whose axis forward ("+x", "-x", … "-z")
-// points along the tracker's axis toward the sky, and whose axis up points up
+// points along the tracker's axis toward the night sky, and whose axis up points up
 // when the base is level. The two must be at right angles.
 func ParseMount(forward, up string) (Mount, error) {
 	x, err := parseAxis(forward)
@@ -19,7 +19,7 @@ func ParseMount(forward, up string) (Mount, error) {
 		return Mount{}, fmt.Errorf("up %w", err)
 	}
 	if r3.Dot(x, z) != 0 {
-		return Mount{}, fmt.Errorf("forward %q and up %q lie on one line: name two different axes of the chip, the one toward the sky and the one that points up", forward, up)
+		return Mount{}, fmt.Errorf("forward %q and up %q lie on one line: name two different axes of the chip, the one toward the night sky and the one that points up", forward, up)
 	}
 	return Mount{x, r3.Cross(z, x), z}, nil
 }

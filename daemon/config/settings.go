@@ -131,7 +131,7 @@ func (s Sensor) Mount() Mount {
 }
 
 // Mount is a rotation from a chip's axes to the body's (x along the tracker's
-// axis toward the sky, y left, z up): its rows are body x, y, z in chip axes.
+// axis toward the night sky, y left, z up): its rows are body x, y, z in chip axes.
 type Mount [3]r3.Vec
 
 // Air is the air at the site, which lifts the pole.

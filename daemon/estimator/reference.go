@@ -52,7 +52,7 @@ func (s *systematic) variance() float64 {
 }
 
 // covariance between the systematic errors of two moments. What is fixed in
-// the sky or in the board is the same error at both; what calibration left, and
+// the night sky or in the board is the same error at both; what calibration left, and
 // iron on the mount, turn with the board, so they fade with the cosine of the
 // angle between the poses; temperature acts in proportion to its change.
 func (s *systematic) covariance(t *systematic, cos float64) float64 {

@@ -78,7 +78,7 @@ func difference(aim float64, q estimator.Quantity, round bool) estimator.Quantit
 	return estimator.Quantity{Deg: d, SigmaDeg: q.SigmaDeg, Known: true, Source: q.Source}
 }
 
-// total is the angle on the sky between axis and aim (spherical law of cosines
+// total is the angle on the night sky between axis and aim (spherical law of cosines
 // in its half-angle form, exact for small angles) and the 1 sigma of the
 // place of the axis, both directions together.
 func total(raise, turn, alt estimator.Quantity, aim *Aim) estimator.Quantity {

@@ -55,8 +55,8 @@ func TestWordsAndSigns(t *testing.T) {
 	}
 }
 
-// The error on the sky against the angle between two unit vectors.
-func TestErrorIsTheAngleOnTheSky(t *testing.T) {
+// The error on the night sky against the angle between two unit vectors.
+func TestErrorIsTheAngleBetweenDirections(t *testing.T) {
 	vec := func(alt, az float64) [3]float64 {
 		a, z := alt*math.Pi/180, az*math.Pi/180
 		return [3]float64{math.Cos(a) * math.Sin(z), math.Cos(a) * math.Cos(z), math.Sin(a)}

@@ -22,9 +22,9 @@ type Guidance struct {
 	// Raise is positive when the axis must go up.
 	Raise estimator.Quantity
 	// TurnEast is positive when the axis must turn towards the east, degrees
-	// of azimuth (not of arc on the sky).
+	// of azimuth (not of arc on the night sky).
 	TurnEast estimator.Quantity
-	// Error is the angle on the sky between axis and aim, never negative.
+	// Error is the angle on the night sky between axis and aim, never negative.
 	Error estimator.Quantity
 	// Text is the move as a sentence: "Raise 0.4°, turn east 1.2°".
 	Text string

@@ -13,7 +13,7 @@ type Reading struct {
 	// Raw is the mean of what the chip delivered, in its own axes.
 	Raw r3.Vec
 	// Corrected is the mean after calibration, in body axes: x along the tracker's
-	// axis toward the sky, y left, z up.
+	// axis toward the night sky, y left, z up.
 	Corrected r3.Vec
 	// Spread is the standard deviation of the raw samples within the second.
 	Spread r3.Vec
@@ -88,7 +88,7 @@ func reading(sensor, small, ending, unit, text string, scale float64, digits int
 		of         func(*Reading) *r3.Vec
 	}{
 		{"_raw", ", mean of the second, as the chip delivered it, in its own axes", func(r *Reading) *r3.Vec { return &r.Raw }},
-		{"", ", mean of the second after calibration, in body axes (x along the axis toward the sky, y left, z up)", func(r *Reading) *r3.Vec { return &r.Corrected }},
+		{"", ", mean of the second after calibration, in body axes (x along the axis toward the night sky, y left, z up)", func(r *Reading) *r3.Vec { return &r.Corrected }},
 		{"_spread", ", standard deviation of the raw samples within the second", func(r *Reading) *r3.Vec { return &r.Spread }},
 	} {
 		vec := func(s *Sample) *r3.Vec { return part.of(of(s)) }

@@ -44,7 +44,7 @@ const (
 )
 
 // Night is one simulated evening: the board first lies on the bench (see
-// RunBench), then SetUp puts it onto a tripod under the sky.
+// RunBench), then SetUp puts it onto a tripod under the night sky.
 type Night struct {
 	Place Place
 	Seed  uint64
@@ -159,7 +159,7 @@ func small(v r3.Vec) quat.Number {
 	return rotation(r3.Scale(1/a, v), a)
 }
 
-// ErrorDeg is the angle on the sky between two directions, degrees.
+// ErrorDeg is the angle on the night sky between two directions, degrees.
 func ErrorDeg(alt1, az1, alt2, az2 float64) float64 {
 	a := astro.Direction{AltDeg: alt1, AzDeg: az1}
 	b := astro.Direction{AltDeg: alt2, AzDeg: az2}

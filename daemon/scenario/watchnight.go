@@ -21,7 +21,7 @@ type WatchOptions struct {
 	// Fold is the part's noise after filter and rate as a factor on the data
 	// sheet's density; chips that drop samples fold noise back. Default 1.
 	Fold float64
-	// Knocks is how many there are, of MinDeg to MaxDeg on the sky (evenly in the
+	// Knocks is how many there are, of MinDeg to MaxDeg on the night sky (evenly in the
 	// logarithm; default 0.05 to 0.5).
 	Knocks         int
 	MinDeg, MaxDeg float64
@@ -202,7 +202,7 @@ func (n *WatchNight) drawEvents(rng *rand.Rand) {
 	sort.Slice(n.events, func(i, j int) bool { return n.events[i].At < n.events[j].At })
 }
 
-// knock draws size and direction on the sky, adds a roll of its own, and turns
+// knock draws size and direction on the night sky, adds a roll of its own, and turns
 // both into angles about forward, left and up.
 func (n *WatchNight) knock(at time.Duration, rng *rand.Rand) WatchEvent {
 	size := n.opt.MinDeg * math.Pow(n.opt.MaxDeg/n.opt.MinDeg, rng.Float64())

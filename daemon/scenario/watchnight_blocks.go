@@ -46,7 +46,6 @@ type watchBlocks struct {
 	k           int64
 	before      r3.Vec // turn at the end of the last block
 	mag         sim.Settings
-	magRepeat   r3.Vec
 }
 
 // watchTriad is a triad without white noise.

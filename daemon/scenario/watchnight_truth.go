@@ -162,7 +162,7 @@ func rotated(turnDeg, v r3.Vec) r3.Vec {
 	return r3.Add(v, r3.Add(a, r3.Scale(0.5, r3.Cross(p, a))))
 }
 
-// Moved is how the axis moved on the sky between two times, without swinging
+// Moved is how the axis moved on the night sky between two times, without swinging
 // and wind: degrees higher, and the arc to the east.
 func (n *WatchNight) Moved(from, to time.Duration) (up, east float64) {
 	return n.between(n.moved(from), n.moved(to))

@@ -9,7 +9,7 @@ import (
 
 // Limits of sudden moves.
 const (
-	// minMoveDeg is the least that is called a move at once, degrees on the sky;
+	// minMoveDeg is the least that is called a move at once, degrees on the night sky;
 	// less is left to the slow layer, which averages longer.
 	minMoveDeg = 0.03
 	// knockLimit is the squared distance in sigmas, two degrees of freedom: with
@@ -225,7 +225,7 @@ func joined(a, va, g, vg float64) (x, v float64) {
 	return k*a + (1-k)*g, va * vg / (va + vg)
 }
 
-// moveOf puts the change of tilt and the turn of an event onto the sky. turn is
+// moveOf puts the change of tilt and the turn of an event onto the night sky. turn is
 // about left, forward and up over span blocks.
 func (w *Watch) moveOf(up, side, vUp, vSide float64, turn [3]float64, span float64) Move {
 	size2 := up*up + side*side + square(turn[2])

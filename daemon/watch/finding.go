@@ -20,7 +20,7 @@ const (
 	// Roll is a turn about the axis itself, which leaves the alignment alone: on
 	// the head, that it was turned by hand.
 	Roll Kind = "roll"
-	// HeadStopped: the head does not turn with the sky any more.
+	// HeadStopped: the head does not turn with the night sky any more.
 	HeadStopped Kind = "head-stopped"
 	// Shaking is vibration that blurs at the lens in use.
 	Shaking Kind = "shaking"
@@ -30,7 +30,7 @@ const (
 	Gap Kind = "gap"
 )
 
-// Move is a change of where the axis points, degrees on the sky.
+// Move is a change of where the axis points, degrees on the night sky.
 type Move struct {
 	UpDeg, UpSigmaDeg float64 // positive: higher
 	// EastDeg is the arc towards the east, positive: to the east.
@@ -59,11 +59,11 @@ func (m Move) significance() float64 {
 	return square(m.UpDeg/m.UpSigmaDeg) + square(m.EastDeg/m.EastSigmaDeg)
 }
 
-// Offset is where the axis stands against the aim, degrees on the sky.
+// Offset is where the axis stands against the aim, degrees on the night sky.
 type Offset struct {
 	UpDeg, UpSigmaDeg     float64
 	EastDeg, EastSigmaDeg float64
-	// SizeDeg is the angle on the sky; SigmaDeg joins both directions, as
+	// SizeDeg is the angle on the night sky; SigmaDeg joins both directions, as
 	// guidance does for its error.
 	SizeDeg, SigmaDeg float64
 	Known             bool

@@ -11,7 +11,7 @@ import (
 //
 // With forward f (the horizontal direction of the axis), left l and up u, a small
 // rotation phi of the base changes the axis' altitude by -phi·l and shifts it to
-// the left on the sky by cos(alt) phi·u - sin(alt) phi·f; phi·x is roll. The
+// the left on the night sky by cos(alt) phi·u - sin(alt) phi·f; phi·x is roll. The
 // specific force shows phi·l and phi·f, and is blind to phi·u.
 type frame struct {
 	ok       bool

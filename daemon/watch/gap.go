@@ -14,8 +14,6 @@ type wake struct {
 	accel, gyro r3.Vec // sums
 	first       r3.Vec
 	temp        float64
-	field       r3.Vec
-	fieldN      float64
 }
 
 const (

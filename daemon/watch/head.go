@@ -23,7 +23,6 @@ type head struct {
 	wrong   int     // seconds of another rate
 	right   int
 	stopped bool
-	id      int
 }
 
 // init: stars turn clockwise about the southern pole's direction seen from
@@ -55,7 +54,7 @@ func (h *head) turn(deg float64) {
 const (
 	// headPull is the share of a second's roll that the followed angle takes.
 	headPull = 0.03
-	// headTolerance is how near the sky's rate must be met to be recognised, and
+	// headTolerance is how near the night sky's rate must be met to be recognised, and
 	// headLost how far off it is called stopped.
 	headTolerance = 0.15
 	headLost      = 0.4
@@ -94,7 +93,7 @@ func (w *Watch) boardHead() {
 	w.reframe(w.base.accel)
 }
 
-// headFollows tells when a head that followed the sky does so no more.
+// headFollows tells when a head that followed the night sky does so no more.
 func (w *Watch) headFollows() {
 	h := &w.head
 	if math.Abs(h.follows-1) < headLost {
@@ -114,7 +113,7 @@ func (w *Watch) headFollows() {
 }
 
 // headSuspect reports whether a difference of the long memory looks like a head
-// that began to turn with the sky: recognising it takes a minute.
+// that began to turn with the night sky: recognising it takes a minute.
 func (w *Watch) headSuspect(s *sky) bool {
 	h, l := &w.head, &w.long
 	if !h.auto || h.on || w.frame.cos < 0.1 {

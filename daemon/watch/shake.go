@@ -16,7 +16,7 @@ type Minute struct {
 	// TiltRMSDeg is what a tilt would have to be to give the accelerations below
 	// 5 Hz: an upper bound of the shake in altitude, from the accelerometer.
 	TiltRMSDeg float64
-	// ShakeRMSDeg is the angle by which the axis shook on the sky, by the
+	// ShakeRMSDeg is the angle by which the axis shook on the night sky, by the
 	// gyroscope: measured below 5 Hz, bounded from above beyond. Without a
 	// gyroscope it is TiltRMSDeg.
 	ShakeRMSDeg float64

@@ -57,8 +57,6 @@ type short struct {
 const (
 	whiteShort = 1.0/afterBlocks + 1.0/beforeBlocks
 	walkShort  = apartBlocks + (afterBlocks+beforeBlocks)/3.0
-	// centreShort is the time between the windows' centres, blocks.
-	centreShort = apartBlocks + (afterBlocks+beforeBlocks)/2.0
 )
 
 func (s *short) init(n *noise) {
@@ -117,7 +115,7 @@ func (s *short) difference() (d [channels]float64) {
 	return d
 }
 
-// sky is a difference on the sky: up, to the left, and roll about the axis,
+// sky is a difference on the night sky: up, to the left, and roll about the axis,
 // degrees, with the gyroscope's part of the vertical.
 type sky struct{ up, left, roll, vertical float64 }
 
@@ -133,7 +131,7 @@ func (w *Watch) onSky(d *[channels]float64, weight float64) sky {
 	return w.frame.sky(up, s, d[turnUp])
 }
 
-// sky puts tilts up and to the side and a turn about the vertical onto the sky.
+// sky puts tilts up and to the side and a turn about the vertical onto the night sky.
 func (r *frame) sky(up, side, vertical float64) sky {
 	return sky{
 		up:       up,

@@ -34,7 +34,7 @@ const degree = math.Pi / 180
 type Head int
 
 const (
-	// HeadAuto finds out: a board that rolls at the sky's rate rides on the head.
+	// HeadAuto finds out: a board that rolls at the night sky's rate rides on the head.
 	HeadAuto Head = iota
 	// HeadFixed is a board on the part that does not turn.
 	HeadFixed
@@ -119,7 +119,7 @@ const (
 )
 
 // Reference is the alignment when the watch begins: where the axis stands
-// against the aim, in degrees on the sky.
+// against the aim, in degrees on the night sky.
 type Reference struct {
 	UpDeg, UpSigmaDeg     float64 // positive: too high
 	EastDeg, EastSigmaDeg float64 // positive: too far east; arc, not azimuth
@@ -133,9 +133,9 @@ type Allowance struct {
 	Lens      string // "135 mm"
 	ExposureS float64
 	// LongestS is the longest exposure, seconds, that an axis off by errorDeg on
-	// the sky allows; +Inf without limit.
+	// the night sky allows; +Inf without limit.
 	LongestS func(errorDeg float64) float64
-	// BlurDeg is the shake, 1 sigma on the sky, that begins to blur; 0: not known.
+	// BlurDeg is the shake, 1 sigma on the night sky, that begins to blur; 0: not known.
 	BlurDeg float64
 }
 
@@ -149,7 +149,6 @@ type Watch struct {
 
 	// Time and pose.
 	at     time.Duration
-	since  time.Duration // power-up of the sensor, as far as known
 	seen   bool
 	frame  frame
 	head   head
@@ -277,7 +276,7 @@ const blindAfter = 2 * time.Second
 type Status struct {
 	State State
 	// OnHead is true when the board rides on the head, HeadFollows while the
-	// head turns with the sky.
+	// head turns with the night sky.
 	OnHead, HeadFollows bool
 	// Since is what moved since Arm, Error the alignment that is left.
 	Since Move

@@ -31,9 +31,9 @@ func (w *Watch) sentence(f *Finding) string {
 		}
 		return fmt.Sprintf("The board rolled by %s about the axis; the axis itself stands where it stood.", wide(math.Abs(f.Move.RollDeg)))
 	case HeadStopped:
-		return "The head no longer turns with the sky: look after drive, clutch and battery."
+		return "The head no longer turns with the night sky: look after drive, clutch and battery."
 	case Shaking:
-		return fmt.Sprintf("The mount shakes by %s on the sky: too much for %s. Shelter it from the wind, or wait.", arc(f.Shake.ShakeRMSDeg), lens(w.allow.Lens))
+		return fmt.Sprintf("The mount shakes by %s on the night sky: too much for %s. Shelter it from the wind, or wait.", arc(f.Shake.ShakeRMSDeg), lens(w.allow.Lens))
 	case FieldChange:
 		return fmt.Sprintf("The magnetic field changed by %.1f µT and nothing moved: steel, a magnet or a current is near the compass.", f.FieldUT)
 	case Gap:

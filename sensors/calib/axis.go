@@ -13,7 +13,7 @@ import (
 
 // AxisOptions steer FitAxis; zero values take the defaults.
 type AxisOptions struct {
-	// Toward is roughly the direction of the axis toward the sky, in sensor
+	// Toward is roughly the direction of the axis toward the night sky, in sensor
 	// axes; it picks one of the two ends. +x.
 	Toward r3.Vec
 	// GyroBias is the rate at rest, rad/s, and GyroBiasSigma its 1 sigma per
@@ -32,7 +32,7 @@ type AxisOptions struct {
 
 // Axis is the direction of the tracker's rotation axis in sensor axes.
 type Axis struct {
-	Dir r3.Vec // unit length, toward the sky
+	Dir r3.Vec // unit length, toward the night sky
 	// Cov is the covariance of Dir across itself, rad².
 	Cov      Mat3
 	SigmaRad float64 // the larger of its two 1 sigmas
