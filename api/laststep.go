@@ -153,8 +153,9 @@ func which(f pole.Finder, aim astro.Direction, star astro.Seen, spots []pole.Spo
 	seen := ""
 	for i, name := range best.IDs {
 		if name == star.ID {
-			x, y = spots[i].XDeg, spots[i].YDeg
-			seen = fmt.Sprintf("The star %s is %s. ", spotWords(spots[i]), star.Name)
+			spot := spots[i]
+			x, y = spot.XDeg, spot.YDeg
+			seen = fmt.Sprintf("The star %s is %s. ", spotWords(spot), star.Name)
 		}
 	}
 	if seen == "" {
