@@ -111,10 +111,11 @@ func New(o Options) (*Server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("api: description: %w", err)
 	}
-	mux.HandleFunc("GET /openapi.json", func(w http.ResponseWriter, _ *http.Request) {
-		w.Header().Set("Content-Type", "application/json")
-		_, _ = w.Write(spec) // the asker may be gone
-	})
+	described, err := newAsset(spec, "application/json")
+	if err != nil {
+		return nil, fmt.Errorf("api: description: %w", err)
+	}
+	mux.Handle("GET /openapi.json", described)
 	mux.HandleFunc("GET "+streamPath, s.stream)
 	mux.HandleFunc("GET /healthz", s.healthz)
 	mux.HandleFunc("GET /metrics", s.metricsText)

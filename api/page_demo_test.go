@@ -173,3 +173,107 @@ func TestPageLosesAndRegainsASensor(t *testing.T) {
 	page.says("Magnetometer: answers")
 	page.quiet(origin)
 }
+
+// TestPageTakesASighting: the star is tapped where it shows in the finder, and the
+// guidance rests on it from then on.
+func TestPageTakesASighting(t *testing.T) {
+	page := openTab(t, 360, 740)
+	origin, url := demo(t)
+	page.open(url)
+	page.says("This phone is paired.")
+	page.says("Turn")
+	turnKnobs(page, get[Guidance](t, origin+"/api/v1/guidance").Move)
+	waitLong(t, "rest after the turn", func() bool {
+		g := get[Guidance](t, origin+"/api/v1/guidance")
+		return g.State == "steady" && g.Error.Value < 2
+	})
+	page.press("Star")
+	page.says("Which way the star goes")
+	p := get[PoleStar](t, origin+"/api/v1/polestar")
+	g := get[Guidance](t, origin+"/api/v1/guidance")
+	// Turning the axis to the aim would bring the star to its mark.
+	x := p.Mark.XDeg - p.Knobs.Raise.XPerDeg*g.Move.Raise.Value - p.Knobs.TurnEast.XPerDeg*g.Move.TurnEast.Value
+	y := p.Mark.YDeg - p.Knobs.Raise.YPerDeg*g.Move.Raise.Value - p.Knobs.TurnEast.YPerDeg*g.Move.TurnEast.Value
+	rim := page.numbers(`(() => { const r = document.querySelector(".finder .rim").getBoundingClientRect(); return [r.left + r.width / 2, r.top + r.height / 2, r.width / 2] })()`)
+	k := rim[2] / (p.Finder.Field / 2)
+	for _, kind := range []string{"mousePressed", "mouseReleased"} {
+		page.call("Input.dispatchMouseEvent", map[string]any{"type": kind, "x": rim[0] + k*x, "y": rim[1] - k*y, "button": "left", "clickCount": 1}, nil)
+	}
+	page.press("Which star is it?")
+	waitLong(t, "an answer", func() bool { return page.eval(`document.querySelector("#place-star div.answer").textContent`) != "" })
+	page.night("which-star")
+	page.press("The star is here")
+	page.says("Taken: the guidance now rests on the star.")
+	waitLong(t, "the guidance to rest on it", func() bool {
+		r := get[Guidance](t, origin+"/api/v1/guidance").Reliance
+		return r.Azimuth == "stars" && r.Altitude == "stars"
+	})
+	page.press("Aim")
+	page.says("from the stars")
+	after := get[Guidance](t, origin+"/api/v1/guidance")
+	t.Logf("azimuth ± %.2f° before, ± %.2f° after", g.Axis.AzimuthSigma.Value, after.Axis.AzimuthSigma.Value)
+	if after.Axis.AzimuthSigma.Value > g.Axis.AzimuthSigma.Value/2 {
+		t.Errorf("the sighting leaves azimuth ± %.2f°, it was ± %.2f°", after.Axis.AzimuthSigma.Value, g.Axis.AzimuthSigma.Value)
+	}
+	page.press("Kit")
+	page.press("Sightings")
+	page.says("Take all sightings back")
+	page.night("sightings")
+	page.fits("sightings")
+	page.accessible("sightings")
+	page.press("Take all sightings back")
+	page.says("The sensors stand alone again.")
+	page.quiet(origin)
+}
+
+// TestPageCalibrates: a turn check from begin to result, with the turn shown live,
+// and a calibration that is cancelled.
+func TestPageCalibrates(t *testing.T) {
+	page := openTab(t, 360, 740)
+	origin, url := demo(t)
+	page.open(url)
+	page.says("This phone is paired.")
+	page.press("Kit")
+	page.press("Calibration")
+	page.press("Begin: Board in the hand")
+	page.says("Rest poses:")
+	page.night("calibrating-board")
+	page.fits("calibrating")
+	page.accessible("calibrating")
+	page.press("Cancel")
+	page.says("Cancelled; what was in use stays.")
+	page.press("Begin: Turn check")
+	page.says("Keep everything still for two seconds first.")
+	page.says("Now turn")
+	time.Sleep(time.Second) // nobody turns at that very moment
+	for range 2 {
+		page.eval(`fetch("/api/v1/simulated-knobs", { method: "POST", headers: { "Content-Type": "application/json" }, body: '{"azimuth_deg":30}' })`)
+		time.Sleep(21 * time.Second)
+	}
+	page.night("calibrating-turn")
+	if deg := page.eval(`document.querySelector(".dial text").textContent`); deg < "5" {
+		t.Errorf("after 60° the dial shows %s", deg)
+	}
+	waitLong(t, "enough", func() bool { return page.eval(`document.querySelector("button.finish")?.disabled`) == "false" })
+	time.Sleep(4 * time.Second) // the message asks for a rest before the end
+	page.press("Finish")
+	page.says("Turn check:")
+	page.night("calibrated-turn")
+	page.quiet(origin)
+}
+
+// turnKnobs makes a move of the guidance at once.
+func turnKnobs(page *tab, m Move) {
+	body := fmt.Sprintf(`{"altitude_deg":%.3f,"azimuth_deg":%.3f}`, m.Raise.Value, m.TurnEast.Value)
+	page.eval(fmt.Sprintf(`fetch("/api/v1/simulated-knobs", { method: "POST", headers: { "Content-Type": "application/json" }, body: %q })`, body))
+}
+
+func waitLong(t *testing.T, what string, is func() bool) {
+	t.Helper()
+	for end := time.Now().Add(40 * time.Second); time.Now().Before(end); time.Sleep(100 * time.Millisecond) {
+		if is() {
+			return
+		}
+	}
+	t.Fatalf("waited in vain for %s", what)
+}

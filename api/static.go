@@ -37,20 +37,8 @@ func loadPage() (map[string]*asset, error) {
 		if err != nil {
 			return err
 		}
-		var z bytes.Buffer
-		w, err := gzip.NewWriterLevel(&z, gzip.BestCompression)
-		if err != nil {
-			return err
-		}
-		if _, err := w.Write(body); err != nil {
-			return err
-		}
-		if err := w.Close(); err != nil {
-			return err
-		}
-		sum := sha256.Sum256(body)
-		page[strings.TrimPrefix(name, "web")] = &asset{body: body, zipped: z.Bytes(), kind: kind, tag: `"` + hex.EncodeToString(sum[:8]) + `"`}
-		return nil
+		page[strings.TrimPrefix(name, "web")], err = newAsset(body, kind)
+		return err
 	})
 	if err != nil {
 		return nil, err
@@ -59,6 +47,23 @@ func loadPage() (map[string]*asset, error) {
 	delete(page, "/index.html")
 	page["/{$}"] = index
 	return page, nil
+}
+
+// newAsset compresses a body that never changes.
+func newAsset(body []byte, kind string) (*asset, error) {
+	var z bytes.Buffer
+	w, err := gzip.NewWriterLevel(&z, gzip.BestCompression)
+	if err != nil {
+		return nil, err
+	}
+	if _, err := w.Write(body); err != nil {
+		return nil, err
+	}
+	if err := w.Close(); err != nil {
+		return nil, err
+	}
+	sum := sha256.Sum256(body)
+	return &asset{body: body, zipped: z.Bytes(), kind: kind, tag: `"` + hex.EncodeToString(sum[:8]) + `"`}, nil
 }
 
 // contentType is given here because what the mime package answers depends on

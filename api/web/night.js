@@ -14,6 +14,7 @@ export default class Night {
   #answer;
   #times;
   #asked = 0;
+  #ahead = 0; // of the board's clock, ms: its night counts
 
   constructor(box, board) {
     this.#box = box;
@@ -29,7 +30,8 @@ export default class Night {
     this.#others();
   }
 
-  follow() {
+  follow(g) {
+    this.#ahead = g.time === null ? 0 : Date.parse(g.time) - Date.now();
     if (Date.now() - this.#asked > AGAIN_MS) this.#load();
   }
 
@@ -49,7 +51,7 @@ export default class Night {
     }
     const { data, why } = await this.#board.ask("GET", "/api/v1/tonight");
     put(this.#answer, data ? "" : fill(strings.notNow, { why }));
-    this.#times.replaceChildren(...(data ? tonight(data) : []));
+    this.#times.replaceChildren(...(data ? tonight(data, Date.now() + this.#ahead) : []));
   }
 
   /** #others shows what this board's program cannot do (yet). */
@@ -85,9 +87,8 @@ function moments(n) {
   return list.sort((a, b) => a.time - b.time);
 }
 
-function tonight(n) {
+function tonight(n, now) {
   const out = [];
-  const now = Date.now();
   if (n.align) {
     const wait = (Date.parse(n.align.from) - now) / 1000;
     const left = (Date.parse(n.align.until) - now) / 1000;

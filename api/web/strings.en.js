@@ -16,7 +16,7 @@ export default {
   // one moment's state, in a few words and what they mean for the hands
   state: {
     settling: "Hold still: getting surer",
-    steady: "Steady: this is as sure as it gets",
+    steady: "Steady: as sure as it gets",
     moving: "Moving: follow it, then let it rest",
     disturbed: "Magnetic disturbance: the compass is not trusted now",
     stale: "The last reading is too old",
