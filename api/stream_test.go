@@ -113,7 +113,11 @@ func TestStreamWholeStateFirst(t *testing.T) {
 	}
 	for seq := uint64(2); seq < 6; seq++ {
 		b.source.publish(larkmoor(seq))
-		if m, ok := s.next(t, time.Second); !ok || m.id != fmt.Sprint(seq) {
+		m, ok := s.next(t, time.Second)
+		for ok && m.id == fmt.Sprint(seq-1) {
+			m, ok = s.next(t, time.Second) // the first beat may say the newest again
+		}
+		if !ok || m.id != fmt.Sprint(seq) {
 			t.Fatalf("event %d came as %+v", seq, m)
 		}
 		time.Sleep(2 * time.Millisecond)
