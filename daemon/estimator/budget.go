@@ -5,6 +5,8 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbstar/sensors"
 )
 
 // Names of the parts of the budget.
@@ -76,14 +78,21 @@ type disturbance struct {
 	carrying  bool
 }
 
+// fieldSigmas are the 1 sigmas of strength, µT, and dip, degrees, that an
+// undisturbed place may show against the model.
+func (e *Estimator) fieldSigmas(ca, cm *Cov3) (strengthUT, dipDeg float64) {
+	x := e.expected
+	cal := math.Sqrt((cm[0][0] + cm[1][1] + cm[2][2]) / 3)
+	tiltDeg := math.Sqrt((ca[0][0]+ca[1][1]+ca[2][2])/3) / sensors.StandardGravity / degree
+	sf := math.Sqrt(cal*cal + x.StrengthSigmaUT*x.StrengthSigmaUT + e.opt.LocalFieldUT*e.opt.LocalFieldUT)
+	return sf, math.Sqrt(sf*sf/(x.StrengthUT*x.StrengthUT)/(degree*degree) + x.DipSigmaDeg*x.DipSigmaDeg + tiltDeg*tiltDeg)
+}
+
 // judgeField compares strength and dip with the model.
 func (e *Estimator) judgeField(out *Estimate, ca, cm *Cov3) {
 	x := e.expected
 	f, dip := out.FieldUT, out.DipDeg
-	cal := math.Sqrt((cm[0][0] + cm[1][1] + cm[2][2]) / 3)
-	tiltDeg := math.Sqrt((ca[0][0]+ca[1][1]+ca[2][2])/3) / 9.8 / degree
-	sf := math.Sqrt(cal*cal + x.StrengthSigmaUT*x.StrengthSigmaUT + e.opt.LocalFieldUT*e.opt.LocalFieldUT)
-	sd := math.Sqrt(sf*sf/(x.StrengthUT*x.StrengthUT)/(degree*degree) + x.DipSigmaDeg*x.DipSigmaDeg + tiltDeg*tiltDeg)
+	sf, sd := e.fieldSigmas(ca, cm)
 	df, dd := f-x.StrengthUT, dip-x.DipDeg
 
 	// Leave the state at a lower level than it is entered at.
@@ -103,6 +112,9 @@ func (e *Estimator) judgeField(out *Estimate, ca, cm *Cov3) {
 	if !d.now && e.rest.jump.on {
 		d.now, d.carrying = true, true
 		d.why = "it changed while nothing moved"
+		if e.rest.jump.carried {
+			d.why = "it changed while the mount was turned"
+		}
 		e.disturb = d
 		return
 	}

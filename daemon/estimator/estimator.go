@@ -56,8 +56,13 @@ type pose0 struct {
 	up, field r3.Vec // in body axes at that time
 	haveField bool
 	attitude  quat.Number // of the filter at that time
-	turn      Turn        // the gyroscope's own account at that time
 	at        time.Duration
+	carrier   carrier
+	// extraDeg is the doubt of a heading that this rest had only carried on,
+	// since then; 0: measured. agreed counts rests in a row that agreed.
+	extraDeg float64
+	since    time.Duration
+	agreed   int
 }
 
 // New makes an estimator; call SetField when site and date are known.
@@ -108,13 +113,21 @@ func (e *Estimator) Inertial(s sensors.InertialSample) {
 		if e.filter.AtRest() {
 			e.rest.believe(e.filter.GyroOffset())
 		}
+		was := e.rest.still
 		e.rest.close()
+		if e.rest.proved {
+			e.filter.Learn(e.rest.gyroBias, minRate)
+		}
 		if e.rest.still {
+			if !was {
+				e.arrive()
+			}
 			e.remember()
 		}
 		e.hold.follow(e)
 	}
 	e.filter.Inertial(s.At, s.Accel, s.Gyro)
+	e.base.carrier.add(s.At, s.Gyro, e.filter.Up())
 	e.rest.inertial(s.At, s.Accel, s.Gyro)
 }
 
@@ -125,9 +138,15 @@ func (e *Estimator) remember() {
 	}
 	b := &e.base
 	b.ok, b.up, b.at = true, e.rest.accel.mean, e.at
-	b.attitude, b.turn = e.filter.Attitude(), e.filter.TurnNow()
+	b.attitude = e.filter.Attitude()
+	if g := &e.rest.secondGyro; e.opt.Inertial.HasGyro && g.n >= restBlocks {
+		b.carrier.begin(e.at, g.mean, g.ofMean(e.rest.gyroLevel.variance()))
+	}
 	if f, ok := e.restField(); ok {
-		b.field, b.haveField = f, true
+		b.field, b.haveField, b.extraDeg = f, true, 0
+		if j := &e.rest.jump; j.on {
+			b.extraDeg, b.since = j.doubt(e.at), j.since
+		}
 	}
 }
 
@@ -172,15 +191,13 @@ func (e *Estimator) vectors() (up, field r3.Vec, haveField bool, noise noiseNow)
 		if f, ok := e.restField(); ok {
 			noise.field = e.fieldNoise()
 			if e.rest.jump.on {
-				t := (e.at - e.rest.jump.since).Seconds()
-				noise.extraAzimuthDeg = math.Hypot(carryFixedDeg, carryRateDeg*t)
+				noise.extraAzimuthDeg = e.rest.jump.doubt(e.at)
 			}
 			return up, f, true, noise
 		}
 		if e.base.ok && e.base.haveField {
 			// The compass has nothing of this rest yet: carry the field along.
-			q := relative(e.base.attitude, e.filter.Attitude())
-			return up, rotateInverse(q, e.base.field), true, e.carried(noise)
+			return up, e.carriedField(up), true, e.carried(noise)
 		}
 		return up, r3.Vec{}, false, noise
 	}
@@ -190,11 +207,10 @@ func (e *Estimator) vectors() (up, field r3.Vec, haveField bool, noise noiseNow)
 		noise.extraAzimuthDeg = e.filter.HeadingSigma() / degree
 		return up, field, haveField, noise
 	}
-	q := relative(e.base.attitude, e.filter.Attitude())
-	up = rotateInverse(q, e.base.up)
+	up = rotateInverse(relative(e.base.attitude, e.filter.Attitude()), e.base.up)
 	noise.accel = Isotropic(sensors.StandardGravity * math.Hypot(movingTiltDeg*degree, e.filter.InclinationSigma()))
 	if e.base.haveField {
-		field, haveField = rotateInverse(q, e.base.field), true
+		field, haveField = e.carriedField(up), true
 		noise = e.carried(noise)
 	}
 	return up, field, haveField, noise
@@ -234,16 +250,25 @@ type noiseNow struct {
 	extraAzimuthDeg float64
 }
 
-// carried is the doubt of a field that was turned along with the filter since
-// the last rest: the gyroscope's, or the filter's whole heading error where
-// that is less.
+// carriedField is the field of the last rest in the body as it is now, where the
+// vertical is up.
+func (e *Estimator) carriedField(up r3.Vec) r3.Vec {
+	b := &e.base
+	if b.carrier.ok {
+		return b.carrier.field(b.field, b.up, up)
+	}
+	return rotateInverse(relative(b.attitude, e.filter.Attitude()), b.field)
+}
+
+// carried is the doubt of that field: the gyroscope's, or the filter's whole
+// heading error where that is less.
 func (e *Estimator) carried(n noiseNow) noiseNow {
 	n.field = Cov3{}
-	sigma := e.filter.HeadingSigma()
-	if _, s, ok := e.filter.TurnSince(e.base.turn); ok {
-		sigma = min(sigma, s)
+	sigma := e.filter.HeadingSigma() / degree
+	if c := &e.base.carrier; c.ok {
+		sigma = min(sigma, c.sigmaDeg(e.opt.Inertial.GyroNoise, e.opt.Inertial.GyroScale))
 	}
-	n.extraAzimuthDeg = math.Hypot(carryFixedDeg, sigma/degree)
+	n.extraAzimuthDeg = math.Sqrt(square(carryFixedDeg) + square(e.base.extraDeg) + square(sigma))
 	return n
 }
 

@@ -144,3 +144,20 @@ func (f *Filter) TurnSince(m Turn) (azimuth, sigma float64, ok bool) {
 	v := f.gyroWalk - m.walk + f.tilt.offsetVariance(&f.rot[2])*square(f.last-m.at) + square(f.opt.GyroScale*angle)
 	return -angle, math.Sqrt(v), true
 }
+
+// Learn tells the filter the gyroscope's offset in sensor axes and its 1 sigma per
+// axis, rad/s, found from outside.
+func (f *Filter) Learn(offset r3.Vec, sigma float64) {
+	if f.opt.NoGyro || !f.begun {
+		return
+	}
+	f.offset = fromR3(offset)
+	p := &f.tilt.p
+	for i := range 3 {
+		for j := range tiltSize {
+			p[tOffset+i][j], p[j][tOffset+i] = 0, 0
+		}
+		p[tOffset+i][tOffset+i] = square(sigma)
+	}
+	f.head.forget(cRate, square(sigma))
+}

@@ -162,6 +162,8 @@ type rest struct {
 	lastMagN    float64
 	// fieldNoise is the 1-sigma noise of one field sample, µT.
 	fieldNoise float64
+	proof      proof
+	proved     bool // by the last block: the offset was wrong
 }
 
 // setNoise takes the data sheet's white noise: one-sided densities, with the
@@ -178,6 +180,15 @@ type fieldJump struct {
 	blocks int // deviating blocks in a row
 	on     bool
 	since  time.Duration
+	// carried: the field is that of an earlier rest, its heading good to
+	// extraDeg, and comes back when this rest's is within tolUT of it.
+	carried         bool
+	extraDeg, tolUT float64
+}
+
+// doubt is the 1 sigma, degrees, of a heading by the field of before.
+func (j *fieldJump) doubt(now time.Duration) float64 {
+	return math.Sqrt(carryFixedDeg*carryFixedDeg + j.extraDeg*j.extraDeg + square(carryRateDeg*(now-j.since).Seconds()))
 }
 
 // due reports whether the block is full at the time at; close it then, before
@@ -213,6 +224,7 @@ func (r *rest) magnetic(field r3.Vec) {
 // close judges the block, adds it to the average or restarts that, and begins
 // the next block.
 func (r *rest) close() {
+	r.proved = false
 	b := r.cur
 	r.cur = block{}
 	if b.n == 0 {
@@ -250,10 +262,18 @@ func (r *rest) judge(b *block) {
 	}
 
 	// Moving: stillness is several blocks in a row that agree.
-	quiet := !turning && !r.fieldTurns(b)
-	if quiet && known {
-		quiet = !beyond(change, moveSigma, r3.Scale(2, expected))
+	calm := !known || !beyond(change, moveSigma, r3.Scale(2, expected))
+	if turning && calm {
+		r.proof.add(b, a, g)
+		if o, ok := r.provenOffset(); ok {
+			r.gyroBias, r.proved = o, true
+			turning = r.turning(g)
+		}
 	}
+	if !turning || !calm {
+		r.proof.n = 0
+	}
+	quiet := calm && !turning && !r.fieldTurns(b)
 	if !quiet {
 		r.quiet = 0
 		r.accel, r.field, r.second, r.secondGyro = mean3{}, mean3{}, mean3{}, mean3{}
@@ -313,7 +333,10 @@ func (r *rest) takeField(b *block) {
 		r.field.add(f, averageBlocks)
 		return
 	}
-	if !beyond(r3.Sub(f, r.field.mean), moveSigma, atLeast(r.field.variance(r.fieldVariance(b.nm)), jumpUT/moveSigma)) {
+	if !beyond(r3.Sub(f, r.field.mean), moveSigma, atLeast(r.field.variance(r.fieldVariance(b.nm)), max(jumpUT, r.jump.tolUT)/moveSigma)) {
+		if r.jump.carried {
+			r.field = mean3{}
+		}
 		r.jump = fieldJump{}
 		r.field.add(f, averageBlocks)
 		return

@@ -1,0 +1,95 @@
+package estimator
+
+import (
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+)
+
+// A knob turned gently begins so smoothly that the gyroscope's offset takes part
+// of the turn in. Afterwards the mount stands, and the gyroscope, less that
+// offset, says that it turns. Gravity and the field decide: a turn of that rate
+// would move them, and soon by more than their noise.
+
+// proof keeps the newest blocks while gravity is quiet.
+type proof struct {
+	ring [proofBlocks]proofBlock // newest at n-1
+	n    int
+}
+
+type proofBlock struct {
+	accel, gyro, field r3.Vec
+	nm                 float64
+}
+
+const (
+	proofBlocks = 30 // 3 s
+	// proofSigma is by how many sigmas a turn would have to show, proofShare the
+	// share of it below which it did not happen.
+	proofSigma = 7.0
+	proofShare = 0.3
+)
+
+func (p *proof) add(b *block, a, g r3.Vec) {
+	if p.n == proofBlocks {
+		copy(p.ring[:], p.ring[1:])
+		p.n--
+	}
+	x := proofBlock{accel: a, gyro: g, nm: b.nm}
+	if b.nm > 0 {
+		x.field = r3.Scale(1/b.nm, b.field)
+	}
+	p.ring[p.n] = x
+	p.n++
+}
+
+// halves are the means over the older and the newer half of the last n blocks.
+func (p *proof) halves(n int) (old, young proofBlock) {
+	for k := range n {
+		x, to := &p.ring[p.n-n+k], &old
+		if k >= n/2 {
+			to = &young
+		}
+		to.accel = r3.Add(to.accel, r3.Scale(2/float64(n), x.accel))
+		to.gyro = r3.Add(to.gyro, r3.Scale(2/float64(n), x.gyro))
+		// Blocks hold one reading more or less: weigh by them.
+		to.field = r3.Add(to.field, r3.Scale(x.nm, x.field))
+		to.nm += x.nm
+	}
+	if old.nm > 0 && young.nm > 0 {
+		old.field, young.field = r3.Scale(1/old.nm, old.field), r3.Scale(1/young.nm, young.field)
+	}
+	return old, young
+}
+
+// offset is the gyroscope's offset if the blocks prove that nothing turned.
+func (r *rest) provenOffset() (offset r3.Vec, ok bool) {
+	p := &r.proof
+	for n := 10; n <= p.n; n += 10 {
+		old, young := p.halves(n)
+		mean := r3.Scale(0.5, r3.Add(old.gyro, young.gyro))
+		turn := r3.Scale(float64(n)/2*blockSeconds, r3.Sub(mean, r.gyroBias))
+		half := float64(n) / 2
+		av := r.accelLevel.variance()
+		if !stood(turn, old.accel, young.accel, math.Sqrt(2*max(av.X, av.Y, av.Z)/half)) {
+			continue
+		}
+		if old.nm == 0 || young.nm == 0 {
+			continue
+		}
+		fv := r.fieldNoise * r.fieldNoise * (1/old.nm + 1/young.nm)
+		if shown(turn, old.field) > proofSigma*math.Sqrt(fv) && stood(turn, old.field, young.field, math.Sqrt(fv)) {
+			return young.gyro, true
+		}
+	}
+	return r3.Vec{}, false
+}
+
+// shown is by how much a turn would move a vector.
+func shown(turn, v r3.Vec) float64 { return r3.Norm(r3.Cross(turn, v)) }
+
+// stood reports that a vector moved by less than its share of the turn, or by no
+// more than noise.
+func stood(turn, before, after r3.Vec, sigma float64) bool {
+	return r3.Norm(r3.Sub(after, before)) < max(proofShare*shown(turn, before), 4*sigma)
+}
