@@ -37,14 +37,15 @@ type TurnOptions struct {
 	// FloorSigma is what no such curve describes (hysteresis, both kinds of iron
 	// together), 1 sigma: 0.1°. It is in the sigma of At.
 	FloorSigma float64
-	// MinArcRad refuses shorter turns: 45°.
-	MinArcRad float64
+	// MinArcRad refuses shorter turns: 45°. MaxResidualRad refuses a turn in which
+	// curve and gyroscope leave more than that, root mean square: 1°.
+	MinArcRad, MaxResidualRad float64
 }
 
 func (o TurnOptions) withDefaults() TurnOptions {
 	for v, d := range map[*float64]float64{
 		&o.SemicircularSigma: rad(3), &o.QuadrantalSigma: rad(0.5), &o.GyroScaleSigma: 0.01,
-		&o.GyroDriftSigma: rad(0.02), &o.LagSigmaS: 0.01, &o.MinArcRad: rad(45), &o.FloorSigma: rad(0.1),
+		&o.GyroDriftSigma: rad(0.02), &o.LagSigmaS: 0.01, &o.MinArcRad: rad(45), &o.MaxResidualRad: rad(1), &o.FloorSigma: rad(0.1),
 	} {
 		if *v <= 0 {
 			*v = d
@@ -85,7 +86,8 @@ type Deviation struct {
 }
 
 // CheckTurn compares the compass with the gyroscope over a turn. It returns a
-// *Refusal when the arc is too short to tell anything.
+// *Refusal when the arc is too short to tell anything, or when compass and
+// gyroscope differ by what no such curve explains.
 //
 // What the turn did not check stays as unsure as before: At of a heading
 // outside the arc has nearly the sigma of the options.
@@ -105,7 +107,12 @@ func CheckTurn(readings []TurnReading, opt TurnOptions) (Deviation, error) {
 		return Deviation{}, &Refusal{What: "turn check", Reason: fmt.Sprintf("the mount was turned by %.0f°, %.0f° are needed", arc, deg(opt.MinArcRad)),
 			Advice: "turn it slowly through at least a quarter, better a whole turn"}
 	}
-	return fitDeviation(nodes, hi-lo, &opt)
+	d, err := fitDeviation(nodes, hi-lo, &opt)
+	if err == nil && d.ResidualRMS > opt.MaxResidualRad {
+		return d, &Refusal{What: "turn check", Reason: fmt.Sprintf("compass and gyroscope part by %.1f° that no iron on the mount explains, %.1f° are the most: the field changed meanwhile, or the turn was too fast", deg(d.ResidualRMS), deg(opt.MaxResidualRad)),
+			Advice: "move phone, tools and power leads away and turn the mount again, slowly"}
+	}
+	return d, err
 }
 
 // turnNode is the mean over up to 3° of turning, so that a rest in one heading

@@ -106,6 +106,21 @@ func TestCheckTurnRefusesShortArc(t *testing.T) {
 	}
 }
 
+// Somebody with a phone beside the mount for a part of the turn.
+func TestCheckTurnRefusesAFieldThatChanged(t *testing.T) {
+	rng := rand.New(rand.NewPCG(3, 3))
+	turn := simTurn(rng, 2*math.Pi, iron{forward: 1})
+	for i := range turn {
+		if i > len(turn)/3 && i < len(turn)/2 {
+			turn[i].CompassRad += rad(8)
+		}
+	}
+	var r *Refusal
+	if _, err := CheckTurn(turn, TurnOptions{}); !errors.As(err, &r) {
+		t.Errorf("a field that changed: %v", err)
+	}
+}
+
 // The worked example of a compass swing in the Handbook of Magnetic Compass
 // Adjustment (National Geospatial-Intelligence Agency), article 501: deviation at
 // eight compass headings, east positive. Its approximate coefficients by the
