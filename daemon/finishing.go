@@ -131,6 +131,7 @@ func (d *Daemon) use(j *fitJob, parts []CalibrationPart) ([]CalibrationRecord, e
 			b.Compass, r.Affine, r.Chips = &c, &own, &chips
 		case PartAxis:
 			b.Axis, b.AxisSigmaDeg, r.Axis = &p.axis.Direction, p.axis.SigmaDeg, p.axis
+			b.AxisTempC = r.TempC
 		case PartTurnCheck:
 			check = p.turn
 			r.Turn = &TurnRecord{OffsetUT: check.OffsetUT, LeftUT2: check.Swing.Left, Up: check.Swing.Up}

@@ -131,7 +131,7 @@ func (d *Daemon) reuse(r *CalibrationRecord) error {
 		c := CorrectionOf(*r.Affine)
 		return d.setBoard(Board{Compass: &c})
 	case PartAxis:
-		return d.setBoard(Board{Axis: &r.Axis.Direction, AxisSigmaDeg: r.Axis.SigmaDeg})
+		return d.setBoard(Board{Axis: &r.Axis.Direction, AxisSigmaDeg: r.Axis.SigmaDeg, AxisTempC: r.TempC})
 	}
 	t := TurnCheck{OffsetUT: r.Turn.OffsetUT, Swing: estimator.Swing{Left: r.Turn.LeftUT2, Up: r.Turn.Up, TempC: math.NaN()}}
 	if r.TempC != nil {

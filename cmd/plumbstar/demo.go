@@ -17,7 +17,6 @@ import (
 	"plumbstar/daemon"
 	"plumbstar/daemon/estimator"
 	"plumbstar/daemon/scenario"
-	"plumbstar/sensors"
 )
 
 type demoFlags struct {
@@ -126,12 +125,7 @@ func demo(ctx context.Context, e env, f demoFlags) error {
 // nightOptions calibrates the simulated board on the bench, puts it on the
 // tripod and describes it to the daemon.
 func nightOptions(n *scenario.Night, e env) (daemon.Options, error) {
-	openIMU := func() (sensors.Inertial, error) {
-		return openInertial(scenario.InertialChip, n.Bus, scenario.InertialAddr, n.Clock, 100)
-	}
-	openMag := func() (sensors.Magnetometer, error) {
-		return openMagnetometer(scenario.MagneticChip, n.Bus, scenario.MagneticAddr, n.Clock, 50)
-	}
+	openIMU, openMag := openBoard(n)
 	imu, err := openIMU()
 	if err != nil {
 		return daemon.Options{}, err
@@ -140,7 +134,7 @@ func nightOptions(n *scenario.Night, e env) (daemon.Options, error) {
 	if err != nil {
 		return daemon.Options{}, err
 	}
-	bench, err := scenario.RunBench(n.Clock, n.World, imu, mag, n.Rng())
+	bench, err := scenario.RunBench(n.Clock, n.World, imu, mag, n.Rng(), scenario.GoodHandling())
 	if err != nil {
 		return daemon.Options{}, err
 	}
@@ -157,8 +151,8 @@ func nightOptions(n *scenario.Night, e env) (daemon.Options, error) {
 	n.SetUp()
 	return daemon.Options{
 		Clock: n.Clock, UTC: n.UTC, ClockSource: "entered", ClockSigmaS: 1,
-		Inertial: &daemon.Inertial{Device: scenario.InertialChip, Mount: daemon.Straight(), Correct: accel, Open: openIMU},
-		Magnetic: &daemon.Magnetic{Device: scenario.MagneticChip, Mount: daemon.Straight(), Correct: compass,
+		Inertial: &daemon.Inertial{Device: n.Board.Inertial.Name, Mount: daemon.Straight(), Correct: accel, Open: openIMU},
+		Magnetic: &daemon.Magnetic{Device: n.Board.Magnetic.Name, Mount: daemon.Straight(), Correct: compass,
 			Open: openMag},
 		MountSigmaDeg: scenario.MountSigmaDeg,
 		LocalFieldUT:  estimator.DefaultLocalFieldUT,

@@ -11,7 +11,9 @@ type Screen struct {
 	Shown time.Duration // when it was made
 	// Still is false while the program says that the mount moves or is lost;
 	// Steady when it says that waiting brings no more.
-	Still, Steady   bool
+	Still, Steady bool
+	// Disturbed: the program says that the field is not the place's.
+	Disturbed       bool
 	Raise, TurnEast Reading
 	AltitudeDeg     float64
 	South           bool
@@ -26,8 +28,9 @@ type Reading struct {
 // Hands is a person who reads the guidance and turns the adjusters: with time
 // to react, turns that are a little off, and no knowledge of the truth.
 type Hands struct {
-	mount *Mount
-	rng   *rand.Rand
+	mount  *Mount
+	rng    *rand.Rand
+	habits Habits
 	// busyUntil is when the present turn, and the look at the screen after it,
 	// are over.
 	busyUntil time.Duration
@@ -39,17 +42,52 @@ type Hands struct {
 	Turns int
 }
 
-// Habits of the simulated person (common practice, no source).
+// Habits of a simulated person (common practice, no source).
+type Habits struct {
+	Reaction time.Duration
+	// CoarseRate is that of the whole head turned by hand, for amounts above
+	// CoarseAboveDeg; FineRate that of an adjuster; degrees per second.
+	CoarseRate, FineRate, CoarseAboveDeg float64
+	// A turn misses its amount by TurnScatter of it and by TurnFloorDeg, 1 sigma.
+	TurnScatter, TurnFloorDeg float64
+	// Chances, per turn, to turn the wrong way, to overshoot, to bump the tripod;
+	// a bump moves it by BumpDeg per axis, 1 sigma.
+	WrongWay, Overshoot, Bump, BumpDeg float64
+}
+
+// careful is a person who makes no mistake.
+func careful() Habits {
+	return Habits{
+		Reaction: 700 * time.Millisecond, CoarseRate: 12, FineRate: 1.5, CoarseAboveDeg: 6,
+		TurnScatter: 0.06, TurnFloorDeg: 0.04,
+	}
+}
+
+// drawHabits is somebody in the cold and the dark.
+func drawHabits(rng *rand.Rand) Habits {
+	return Habits{
+		Reaction:   time.Duration(700 * math.Exp(0.35*rng.NormFloat64()) * float64(time.Millisecond)),
+		CoarseRate: 8 + 12*rng.Float64(), FineRate: 0.8 + 1.4*rng.Float64(), CoarseAboveDeg: 6,
+		TurnScatter: 0.05 + 0.1*rng.Float64(), TurnFloorDeg: 0.02 + 0.08*rng.Float64(),
+		WrongWay: 0.04, Overshoot: 0.08, Bump: 0.02, BumpDeg: 0.15,
+	}
+}
+
+// givesUp is how long the person waits for more to do, heeds how long for a
+// disturbance of the field to go.
 const (
-	reaction     = 700 * time.Millisecond
-	coarseRate   = 12.0 // degrees per second, the whole head by hand
-	fineRate     = 1.5  // degrees per second, an adjuster
-	coarseAbove  = 6.0
-	turnScatter  = 0.06 // of the amount
-	turnFloorDeg = 0.04
+	givesUp = 15 * time.Second
+	heeds   = 10 * time.Second
 )
 
-func newHands(m *Mount, rng *rand.Rand) *Hands { return &Hands{mount: m, rng: rng} }
+func newHands(m *Mount, rng *rand.Rand, h Habits) *Hands {
+	return &Hands{mount: m, rng: rng, habits: h}
+}
+
+// Resume has the person look at the screen again after something else was done.
+func (h *Hands) Resume(now time.Duration) {
+	h.done, h.calm, h.busyUntil = false, now, max(now, h.busyUntil)
+}
 
 // Done reports whether the person has stopped, and when.
 func (h *Hands) Done() (bool, time.Duration) { return h.done, h.doneAt }
@@ -63,13 +101,17 @@ func (h *Hands) See(now time.Duration, s Screen) {
 		h.calm = now
 		return
 	}
-	if now-h.calm < reaction || s.Shown < h.busyUntil {
+	if now-h.calm < h.habits.Reaction || s.Shown < h.busyUntil {
 		return
+	}
+	if s.Disturbed && now-h.calm < heeds {
+		return // looks for what disturbs
 	}
 	r, t := s.Raise, s.TurnEast
 	wantR, wantT := worth(r), worth(t)
 	if !wantR && !wantT {
-		if r.Known && t.Known && s.Steady && !h.done {
+		settled := s.Steady && r.Known && t.Known
+		if (settled || now-h.calm > givesUp) && !h.done {
 			h.done, h.doneAt = true, now
 		}
 		return
@@ -95,16 +137,35 @@ func worth(q Reading) bool {
 }
 
 func (h *Hands) turn(now time.Duration, deg float64, knob func(start, d time.Duration, deg float64)) {
-	rate := fineRate
-	if math.Abs(deg) > coarseAbove {
-		rate = coarseRate
+	x := &h.habits
+	rate := x.FineRate
+	if math.Abs(deg) > x.CoarseAboveDeg {
+		rate = x.CoarseRate
 	}
-	done := deg*(1+turnScatter*h.rng.NormFloat64()) + turnFloorDeg*h.rng.NormFloat64()
+	done := deg*(1+x.TurnScatter*h.rng.NormFloat64()) + x.TurnFloorDeg*h.rng.NormFloat64()
+	switch p := h.chance(x.WrongWay + x.Overshoot); {
+	case p < x.WrongWay:
+		done *= -(0.3 + 0.7*h.rng.Float64())
+	case p < x.WrongWay+x.Overshoot:
+		done *= 1.2 + 0.4*h.rng.Float64()
+	}
 	d := 400*time.Millisecond + time.Duration(math.Abs(done)/rate*float64(time.Second))
-	start := now + reaction
+	start := now + x.Reaction
 	knob(start, d, done)
 	h.busyUntil = start + d
-	h.calm = h.busyUntil
 	h.Work += d
 	h.Turns++
+	if h.chance(x.Bump) < x.Bump {
+		h.busyUntil = h.mount.Bump(h.busyUntil, drawVec(x.BumpDeg, h.rng))
+	}
+	h.calm = h.busyUntil
+}
+
+// chance draws from 0 to 1 where something may happen at all; who makes no
+// mistakes uses up no numbers.
+func (h *Hands) chance(p float64) float64 {
+	if p == 0 {
+		return 1
+	}
+	return h.rng.Float64()
 }

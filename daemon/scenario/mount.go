@@ -72,6 +72,27 @@ func (m *Mount) TurnAzimuth(start, duration time.Duration, deg float64) {
 	m.hinge = rotate(rotation(m.up, -deg*degree), m.hinge)
 }
 
+// Bump turns the whole tripod by a small rotation vector (degrees, ENU) from
+// start on, as a foot against a leg does, and returns when it is over.
+func (m *Mount) Bump(start time.Duration, byDeg r3.Vec) time.Duration {
+	const takes = 300 * time.Millisecond
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	q := small(r3.Scale(degree, byDeg))
+	m.up, m.hinge = rotate(q, m.up), rotate(q, m.hinge)
+	m.path.Turn(start, takes, byDeg, r3.Norm(byDeg)*degree)
+	return start + takes
+}
+
+// TurnHead turns the tracker's head about its axis by deg from start on,
+// right-handed about the direction of the axis toward the sky.
+func (m *Mount) TurnHead(start, duration time.Duration, deg float64) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	q, _ := m.path.At(max(start, m.path.End()))
+	m.path.Turn(start, duration, rotate(q, r3.Vec{X: 1}), deg*degree)
+}
+
 // slack takes the backlash off the first part of a turn that reverses.
 func (m *Mount) slack(way *float64, deg float64) float64 {
 	if deg == 0 {

@@ -17,14 +17,6 @@ import (
 	"plumbstar/sensors/sim"
 )
 
-// The simulated chips and their addresses.
-const (
-	InertialChip = "LSM6DSO"
-	MagneticChip = "MMC5983MA"
-	InertialAddr = 0x6a
-	MagneticAddr = 0x30
-)
-
 // Circumstances of a night, 1 sigma where drawn.
 const (
 	// MountSigmaDeg is how crookedly the board sits on the tracker.
@@ -47,6 +39,7 @@ const (
 // RunBench), then SetUp puts it onto a tripod under the night sky.
 type Night struct {
 	Place Place
+	Board Board
 	Seed  uint64
 	Clock *Clock
 	Bus   *sim.Bus
@@ -54,6 +47,7 @@ type Night struct {
 	Mount *Mount
 	Hands *Hands
 
+	parts parts
 	path  *Path
 	rng   *rand.Rand
 	bare  r3.Vec // the field without steel, ENU
@@ -66,31 +60,49 @@ type Night struct {
 // is where stated uncertainties can be tested.
 const Ordinary = 0.5
 
-// NewNight makes a night; everything about it follows from the seed. All drawn
-// errors of chips and surroundings are multiplied by spread.
+// NewNight makes a night with the default board; everything about it follows
+// from the seed. All drawn errors of chips and surroundings are multiplied by
+// spread.
 func NewNight(p Place, seed uint64, spread float64) (*Night, error) {
+	f, err := fieldAt(p)
+	if err != nil {
+		return nil, err
+	}
+	board, err := BoardNamed(DefaultBoard)
+	if err != nil {
+		return nil, err
+	}
+	rng := rand.New(rand.NewPCG(seed, 0x706c756d62))
+	steel := spread * steelUT
+	crooked := drawVec(spread*MountSigmaDeg*degree, rng)
+	n, err := newNight(p, board, seed, spread, rng, crooked, drawField(f, spread, rng))
+	if err == nil {
+		n.steel = steel
+	}
+	return n, err
+}
+
+// fieldAt is what the model expects at a place.
+func fieldAt(p Place) (geomag.Field, error) {
 	f, err := geomag.WMM2025().At(p.Site.LatDeg, p.Site.LonDeg, p.Site.HeightM/1000, astro.DecimalYear(p.Begin))
 	if err != nil {
-		return nil, fmt.Errorf("site %s: %w", p.Key, err)
+		return f, fmt.Errorf("site %s: %w", p.Key, err)
 	}
-	n := &Night{Place: p, Seed: seed, Clock: NewClock(), rng: rand.New(rand.NewPCG(seed, 0x706c756d62))}
+	return f, nil
+}
+
+// newNight puts a board with parts off the reel into a field.
+func newNight(p Place, b Board, seed uint64, spread float64, rng *rand.Rand, crooked, field r3.Vec) (*Night, error) {
+	n := &Night{Place: p, Board: b, Seed: seed, Clock: NewClock(), rng: rng, bare: field}
 	n.path = NewPath(quat.Number{Real: 1})
-	n.steel = spread * steelUT
-	crooked := drawVec(spread*MountSigmaDeg*degree, n.rng)
-	n.bare = drawField(f, spread, n.rng)
 	n.World = &World{
-		path: n.path, board: small(crooked), fieldUT: n.bare,
+		path: n.path, board: small(crooked), fieldUT: field,
 		temp:   func(time.Duration) float64 { return benchTempC },
 		tremor: r3.Vec{X: tremorMS2, Y: tremorMS2, Z: tremorMS2},
 	}
 	n.Bus = sim.NewBus("simulated I2C", n.Clock, sim.Adapter{})
-	if err := n.Bus.Attach(InertialAddr, sim.NewLSM6DSO(n.World, milder(sim.TypicalLSM6DSO(seed), spread))); err != nil {
-		return nil, err
-	}
-	if err := n.Bus.Attach(MagneticAddr, sim.NewMMC5983MA(n.World, milder(sim.TypicalMMC5983MA(seed+1), spread))); err != nil {
-		return nil, err
-	}
-	return n, nil
+	n.parts = b.draw(seed, spread)
+	return n, b.attach(n.Bus, n.World, n.parts)
 }
 
 // milder multiplies what sets a part apart from a perfect one; noise stays.
@@ -120,7 +132,7 @@ func (n *Night) SetUp() {
 	alt += startHighDeg * n.rng.NormFloat64()
 	az += startAsideDg * n.rng.NormFloat64()
 	n.Mount = newMount(n.path, alt, az, leanDeg*n.rng.Float64(), 360*n.rng.Float64(), backlashDeg)
-	n.Hands = newHands(n.Mount, n.rng)
+	n.Hands = newHands(n.Mount, n.rng, careful())
 	n.World.SetField(r3.Add(n.bare, drawVec(n.steel, n.rng)))
 	begin := n.Clock.Now()
 	n.World.setTemp(func(t time.Duration) float64 {

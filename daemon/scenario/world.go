@@ -20,6 +20,9 @@ type World struct {
 
 	mu      sync.Mutex
 	fieldUT r3.Vec // ENU, the Earth's and what steel nearby adds
+	ironUT  r3.Vec // body axes: iron that turns with the tracker
+	// visitor is what comes and goes, ENU; nil: nothing.
+	visitor func(t time.Duration) r3.Vec
 	temp    func(t time.Duration) float64
 	tremor  r3.Vec // m/s², amplitude of shaking hands while a turn runs
 }
@@ -28,9 +31,13 @@ type World struct {
 func (w *World) At(t time.Duration) sim.Environment {
 	w.mu.Lock()
 	field, temp, tremor := w.fieldUT, w.temp(t), w.tremor
+	iron := w.ironUT
+	if w.visitor != nil {
+		field = r3.Add(field, w.visitor(t))
+	}
 	w.mu.Unlock()
 	body, rate := w.path.At(t)
-	inv := quat.Conj(quat.Mul(body, w.board))
+	inv, board := quat.Conj(quat.Mul(body, w.board)), quat.Conj(w.board)
 	force := r3.Vec{Z: sensors.StandardGravity}
 	if rate != (r3.Vec{}) {
 		s := t.Seconds()
@@ -44,8 +51,8 @@ func (w *World) At(t time.Duration) sim.Environment {
 	}
 	return sim.Environment{
 		Force:   rotate(inv, force),
-		Rate:    rotate(quat.Conj(w.board), rate),
-		FieldUT: rotate(inv, field),
+		Rate:    rotate(board, rate),
+		FieldUT: r3.Add(rotate(inv, field), rotate(board, iron)),
 		TempC:   temp,
 	}
 }

@@ -1,0 +1,132 @@
+package scenario
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"plumbstar/sensors/sim"
+)
+
+// Chip is a simulated part and the address it answers at.
+type Chip struct {
+	Name string // as on its data sheet
+	Addr uint16
+}
+
+// Board is a pair of chips on one bus.
+type Board struct {
+	// Key names it on the command line: "lsm6dso+mmc5983ma".
+	Key      string
+	Inertial Chip
+	Magnetic Chip
+
+	inertial, magnetic kind
+}
+
+// kind makes parts of one type; magnetometers inside another chip have none.
+type kind struct {
+	chip Chip
+	new  func(sim.World, sim.Settings) sim.Chip
+	part func(seed uint64) sim.Settings
+}
+
+func inertialKinds() []kind {
+	return []kind{
+		{Chip{"LSM6DSO", InertialAddr}, sim.NewLSM6DSO, sim.TypicalLSM6DSO},
+		{Chip{"LSM6DSOX", 0x6a}, sim.NewLSM6DSOX, sim.TypicalLSM6DSO},
+		{Chip{"ISM330DHCX", 0x6a}, sim.NewISM330DHCX, sim.TypicalISM330DHCX},
+		{Chip{"MPU-6050", 0x68}, sim.NewMPU6050, sim.TypicalMPU6050},
+		{Chip{"MPU-6500", 0x68}, sim.NewMPU6500, sim.TypicalMPU6500},
+		{Chip{"MPU-9250", 0x68}, sim.NewMPU9250, sim.TypicalMPU9250},
+	}
+}
+
+func magneticKinds() []kind {
+	return []kind{
+		{Chip{"MMC5983MA", MagneticAddr}, sim.NewMMC5983MA, sim.TypicalMMC5983MA},
+		{Chip{"LIS3MDL", 0x1c}, sim.NewLIS3MDL, sim.TypicalLIS3MDL},
+		{Chip{"HMC5883L", 0x1e}, sim.NewHMC5883L, sim.TypicalHMC5883L},
+		{Chip{"QMC5883L", 0x0d}, sim.NewQMC5883L, sim.TypicalQMC5883L},
+	}
+}
+
+// DefaultBoard is a good pair of today's chips; it answers at InertialAddr and
+// MagneticAddr.
+const (
+	DefaultBoard = "lsm6dso+mmc5983ma"
+	InertialAddr = 0x6a
+	MagneticAddr = 0x30
+)
+
+// BoardNamed makes a board of an inertial chip and a magnetometer joined by
+// "+"; an MPU-9250 may stand alone, it holds an AK8963. Case and hyphens do not
+// matter.
+func BoardNamed(key string) (Board, error) {
+	in, mag, pair := strings.Cut(plain(key), "+")
+	i, ok := kindNamed(inertialKinds(), in)
+	if !ok {
+		return Board{}, fmt.Errorf("board %q: %q is no simulated inertial chip: choose one of %s, then + and one of %s",
+			key, in, names(inertialKinds()), names(magneticKinds()))
+	}
+	b := Board{Inertial: i.chip, inertial: i}
+	inside := i.chip.Name == "MPU-9250"
+	switch {
+	case !pair && inside:
+		b.Magnetic = Chip{"AK8963", 0x0c}
+		b.Key = plain(i.chip.Name)
+		return b, nil
+	case !pair:
+		return Board{}, fmt.Errorf("board %q has no magnetometer: add + and one of %s", key, names(magneticKinds()))
+	}
+	m, ok := kindNamed(magneticKinds(), mag)
+	if !ok {
+		return Board{}, fmt.Errorf("board %q: %q is no simulated magnetometer: choose one of %s", key, mag, names(magneticKinds()))
+	}
+	b.Magnetic, b.magnetic = m.chip, m
+	b.Key = plain(i.chip.Name) + "+" + plain(m.chip.Name)
+	return b, nil
+}
+
+func plain(s string) string { return strings.ToLower(strings.ReplaceAll(s, "-", "")) }
+
+func kindNamed(list []kind, name string) (kind, bool) {
+	k := slices.IndexFunc(list, func(k kind) bool { return plain(k.chip.Name) == name })
+	if k < 0 {
+		return kind{}, false
+	}
+	return list[k], true
+}
+
+func names(list []kind) string {
+	var out []string
+	for _, k := range list {
+		out = append(out, plain(k.chip.Name))
+	}
+	return strings.Join(out, ", ")
+}
+
+// parts are the two chips of one board as they came off the reel.
+type parts struct {
+	inertial, magnetic sim.Settings
+}
+
+// draw takes parts from the reel: their errors times spread.
+func (b *Board) draw(seed uint64, spread float64) parts {
+	p := parts{inertial: milder(b.inertial.part(seed), spread)}
+	if b.magnetic.part != nil {
+		p.magnetic = milder(b.magnetic.part(seed+1), spread)
+	}
+	return p
+}
+
+// attach puts the chips on the bus.
+func (b *Board) attach(bus *sim.Bus, w sim.World, p parts) error {
+	if err := bus.Attach(b.inertial.chip.Addr, b.inertial.new(w, p.inertial)); err != nil {
+		return err
+	}
+	if b.magnetic.new == nil {
+		return nil
+	}
+	return bus.Attach(b.magnetic.chip.Addr, b.magnetic.new(w, p.magnetic))
+}
