@@ -11,7 +11,17 @@
   };
   const day = kept("theme") === "day";
   root.dataset.theme = day ? "day" : "night";
+  // The day's colours are fetched by who wants them.
+  globalThis.dayColours = () => {
+    if (document.querySelector('link[href="/day.css"]')) return;
+    const sheet = document.createElement("link");
+    sheet.rel = "stylesheet";
+    sheet.href = "/day.css";
+    sheet.setAttribute("blocking", "render");
+    document.head.append(sheet);
+  };
   if (day) {
+    globalThis.dayColours();
     document.querySelector('meta[name="color-scheme"]').content = "light";
     document.querySelector('meta[name="theme-color"]').content = "#ffffff";
   }

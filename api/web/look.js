@@ -66,6 +66,7 @@ export class Look {
 }
 
 function theme(name) {
+  if (name === "day") globalThis.dayColours();
   keep("theme", name);
   document.documentElement.dataset.theme = name;
   document.querySelector('meta[name="color-scheme"]').content = name === "day" ? "light" : "dark";

@@ -32,6 +32,7 @@ export class ErrorMap {
   #ring = null;
   #path = [];
   #last = "";
+  #written = "";
   #hemisphere = null;
 
   constructor(svg, key) {
@@ -86,7 +87,12 @@ export class ErrorMap {
     const p = this.#parts;
     p.axis.setAttribute("transform", `translate(${at(o.x)} ${at(-o.y)})`);
     for (const [name, v] of [["cx", at(o.x)], ["cy", at(-o.y)], ["rx", at(NINE_TENTHS * o.sx)], ["ry", at(NINE_TENTHS * o.sy)]]) p.ellipse.setAttribute(name, v);
-    p.path.setAttribute("points", this.#path.map((q) => at(q.x) + "," + at(-q.y)).join(" "));
+    // The path grows twice a second: it need not be written ten times.
+    const path = [this.#path.length, this.#path.at(-1).at, this.#scale].join();
+    if (path !== this.#written) {
+      this.#written = path;
+      p.path.setAttribute("points", this.#path.map((q) => at(q.x) + "," + at(-q.y)).join(" "));
+    }
     const far = this.#ring && this.#ring.deg > this.#scale * 1.14;
     p.ring.setAttribute("r", this.#ring && !far ? at(this.#ring.deg) : 0);
     if (g.hemisphere !== this.#hemisphere) {
