@@ -375,6 +375,34 @@ func TestWithoutABoard(t *testing.T) {
 }
 
 // Each operation of the board says what it is and which token it needs.
+func TestAdjusterResources(t *testing.T) {
+	c, f, w := onBoard(t)
+	const path = "/api/v1/adjusters"
+	a := into[Adjusters](t, c.check(t, 200, "GET", path, "", nil))
+	if z := a.Azimuth; !a.Tell || !z.Known || z.Turn.Value != -2.4 || z.BacklashSigma.Value != 0.05 || z.Cross.Known || a.Altitude.Turn.Known || a.Altitude.Known {
+		t.Errorf("%+v", a)
+	}
+	c.check(t, 200, "POST", path+"/turns", `{"adjuster":"azimuth","turns":-0.75}`, w)
+	if f.turned != guidance.AzimuthAdjuster || f.turns != -0.75 {
+		t.Errorf("told %s %g", f.turned, f.turns)
+	}
+	f.err = &daemon.Refusal{Code: "no-step", Text: "no movement was seen", Conflict: true}
+	if b := c.check(t, 409, "POST", path+"/turns", `{"adjuster":"altitude","turns":1}`, w); !strings.Contains(string(b), `"code":"no-step"`) {
+		t.Errorf("%s", b)
+	}
+	for _, bad := range []string{`{}`, `{"adjuster":"focus","turns":1}`, `{"adjuster":"altitude","turns":51}`} {
+		c.check(t, 422, "POST", path+"/turns", bad, w)
+	}
+	c.check(t, 204, "DELETE", path, "{}", w)
+	if f.turned != "" {
+		t.Error("not forgotten")
+	}
+	for _, x := range [][2]string{{"POST", path + "/turns"}, {"DELETE", path}} {
+		c.check(t, 401, x[0], x[1], "{}", nil)
+		c.check(t, 403, x[0], x[1], "{}", bearer(c.token(t, RoleRead)))
+	}
+}
+
 func TestBoardIsDescribed(t *testing.T) {
 	c, _, _ := onBoard(t)
 	n := 0
@@ -389,7 +417,7 @@ func TestBoardIsDescribed(t *testing.T) {
 			}
 		}
 	}
-	if n < 28 {
+	if n < 31 {
 		t.Errorf("%d operations", n)
 	}
 }

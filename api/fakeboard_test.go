@@ -29,6 +29,8 @@ type fakeBoard struct {
 	frames  daemon.FrameCentres
 	all     []daemon.SightingRecord
 	revoked bool
+	turned  guidance.Adjuster
+	turns   float64
 }
 
 func newFakeBoard() *fakeBoard {
@@ -122,6 +124,23 @@ func (f *fakeBoard) Sightings() []daemon.SightingRecord { return f.all }
 
 func (f *fakeBoard) RevokeSightings() error {
 	f.revoked = true
+	return f.fail()
+}
+
+func (f *fakeBoard) TellTurns(a guidance.Adjuster, turns float64) error {
+	f.turned, f.turns = a, turns
+	return f.fail()
+}
+
+func (f *fakeBoard) Knobs() (altitude, azimuth guidance.KnobState, tell bool) {
+	inf := math.Inf(1)
+	altitude = guidance.KnobState{DegPerTurnSigma: inf, BacklashSigma: inf, CouplingSigma: inf}
+	azimuth = guidance.KnobState{Known: true, DegPerTurn: -2.4, DegPerTurnSigma: 0.1, BacklashDeg: 0.2, BacklashSigma: 0.05, Coupling: 0, CouplingSigma: inf, TurnsTold: 3}
+	return altitude, azimuth, true
+}
+
+func (f *fakeBoard) ForgetKnobs() error {
+	f.turned = ""
 	return f.fail()
 }
 

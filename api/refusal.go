@@ -8,6 +8,7 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 
 	"plumbstar/daemon"
+	"plumbstar/daemon/guidance"
 )
 
 // Board is the daemon as it is asked for calibrations, sightings and the night sky.
@@ -27,6 +28,10 @@ type Board interface {
 	ReadFrames(daemon.FrameCentres) (daemon.SightingRecord, error)
 	Sightings() []daemon.SightingRecord
 	RevokeSightings() error
+
+	TellTurns(guidance.Adjuster, float64) error
+	Knobs() (altitude, azimuth guidance.KnobState, tell bool)
+	ForgetKnobs() error
 }
 
 // refusal is a problem with a stable name.

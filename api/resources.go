@@ -47,6 +47,7 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 		s.registerSightings(api)
 		s.registerStarFinder(api)
 		s.registerKit(api)
+		s.registerAdjusters(api)
 	}
 	describeCode(api)
 	s.describeStream(api)

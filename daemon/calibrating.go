@@ -83,7 +83,7 @@ func (d *Daemon) mayCalibrate(kind CalibrationKind) error {
 	if kind == CalibrateInPlace && d.place.field == nil {
 		return conflict("field-not-known", "the Earth's field here is not known: enter the site and set the clock first")
 	}
-	if (kind == CalibrateSwing || kind == CalibrateHead) && !d.spec.HasGyro && kind == CalibrateSwing {
+	if kind == CalibrateSwing && !d.spec.HasGyro {
 		return conflict("no-gyroscope", "this chip has no gyroscope, which the turn is measured with")
 	}
 	return nil

@@ -57,6 +57,9 @@ type Daemon struct {
 	kept  []CalibrationRecord
 	// sightings are all that are known, oldest first.
 	sightings []SightingRecord
+	// knobs is what is known of the adjusters, steps finds their movements.
+	knobs guidance.Knobs
+	steps stepWatch
 	// skyClock is the clock that the sightings in use were computed with.
 	skyClock sightClock
 }
@@ -80,6 +83,7 @@ func New(o Options) (*Daemon, error) {
 		d.place.status = SiteStatus{Known: true, Name: o.SiteName, Site: *o.Site, Source: o.SiteSource}
 	}
 	d.place.stale = true
+	d.guide.Knobs = &d.knobs
 	d.loadKept()
 	return d, nil
 }
@@ -279,6 +283,7 @@ func (d *Daemon) snapshot(now time.Duration) *Snapshot {
 	d.locate(now, utc)
 	d.checkSkyClock(now, utc)
 	e := d.est.Estimate(now)
+	d.watchSteps(now, &e)
 	g := d.guide.Next(e, d.place.aim, d.place.why)
 	d.seq++
 	s := &Snapshot{

@@ -32,16 +32,15 @@ func (d *Daemon) loadKept() {
 	if d.opt.Store == nil {
 		return
 	}
-	kept, err := d.opt.Store.Calibrations()
-	if err != nil {
+	var err error
+	if d.kept, err = d.opt.Store.Calibrations(); err != nil {
 		d.log.Error("kept calibrations not read", "error", err)
-		return
 	}
-	d.kept = kept
 	if d.sightings, err = d.opt.Store.Sightings(); err != nil {
 		d.log.Error("kept sightings not read", "error", err)
 	}
 	d.loadKit()
+	d.loadKnobs()
 }
 
 // recall puts the newest kept calibrations of the chips that answer to use, in

@@ -91,6 +91,7 @@ func (d *Daemon) rebuild() {
 	}
 	d.estChip = d.spec.Chip
 	d.setAsideSightings()
+	d.steps.rest = restPose{} // what changes now is no movement
 	d.place.stale = true
 	if m := d.magnetic; m != nil && m.dev != nil {
 		d.est.SetMagnetic(m.dev.(sensors.Magnetometer).Spec())

@@ -45,7 +45,7 @@ type rig struct {
 
 	end             time.Duration
 	reached, resume chan struct{}
-	stop            func()
+	pause, stop     func()
 }
 
 // magAxes is the magnetometer's mount: body x, y, z in its own axes.
@@ -102,7 +102,7 @@ func (r *rig) options() daemon.Options {
 	none := daemon.Correction{TempC: math.NaN()}
 	site := r.place.Site
 	return daemon.Options{
-		Clock: r.clock, UTC: func(now time.Duration) time.Time { return r.place.Begin.Add(now) },
+		Clock: loopClock{r.clock, r}, UTC: func(now time.Duration) time.Time { return r.place.Begin.Add(now) },
 		ClockSource: "entered", ClockSigmaS: 1,
 		Inertial: &daemon.Inertial{Device: "LSM6DSO", Mount: daemon.Straight(), Correct: none,
 			Open: func() (sensors.Inertial, error) {
@@ -126,6 +126,7 @@ func (r *rig) options() daemon.Options {
 // start lets the daemon run; it stops the simulated time until run lets it go on.
 func (r *rig) start(o daemon.Options) {
 	r.t.Helper()
+	o.Clock = loopClock{r.clock, r}
 	d, err := daemon.New(o)
 	if err != nil {
 		r.t.Fatal(err)
@@ -134,13 +135,12 @@ func (r *rig) start(o daemon.Options) {
 	gone := make(chan error, 1)
 	reached, resume := make(chan struct{}), make(chan struct{})
 	r.d, r.end, r.reached, r.resume = d, r.clock.Now(), reached, resume
-	r.clock.AfterStep(func(now time.Duration) {
-		if ctx.Err() != nil || now < r.end {
-			return
+	r.pause = func() {
+		if ctx.Err() == nil && r.clock.Now() >= r.end {
+			reached <- struct{}{}
+			<-resume
 		}
-		reached <- struct{}{}
-		<-resume
-	})
+	}
 	go func() { gone <- d.Run(ctx) }()
 	<-reached
 	r.stop = sync.OnceFunc(func() {
@@ -151,6 +151,18 @@ func (r *rig) start(o daemon.Options) {
 		}
 	})
 	r.t.Cleanup(r.stop)
+}
+
+// loopClock is the loop's clock. It alone stops for the test: a driver sleeps
+// while the loop holds its lock.
+type loopClock struct {
+	*scenario.Clock
+	r *rig
+}
+
+func (c loopClock) Sleep(d time.Duration) {
+	c.Clock.Sleep(d)
+	c.r.pause()
 }
 
 // run lets the daemon work for some time.

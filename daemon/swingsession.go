@@ -3,32 +3,8 @@ package daemon
 import (
 	"math"
 
-	"plumbstar/sensors"
 	"plumbstar/sensors/calib"
 )
-
-// checkedTurn is a turn check with what it was made from.
-type checkedTurn struct {
-	TurnCheck
-	readings []calib.TurnReading
-	prior    calib.TurnOptions
-}
-
-// checkedTurn is CheckTurn for a session.
-func (d *Daemon) checkedTurn(inertial []sensors.InertialSample, magnetic []sensors.MagneticSample) (checkedTurn, error) {
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	prior, err := d.turnPrior()
-	if err != nil {
-		return checkedTurn{}, err
-	}
-	t := d.readTurn(inertial, magnetic)
-	dev, err := calib.CheckTurn(t.readings, prior)
-	if err != nil {
-		return checkedTurn{}, err
-	}
-	return checkedTurn{TurnCheck: t.result(dev), readings: t.readings, prior: prior}, nil
-}
 
 // headingSigma is the deviation's 1 sigma in degrees, root mean square over all
 // headings.

@@ -30,21 +30,51 @@ type TurnCheck struct {
 // learned. Nothing is changed; see UseTurnCheck. A *calib.Refusal says what was
 // missing.
 func (d *Daemon) CheckTurn(inertial []sensors.InertialSample, magnetic []sensors.MagneticSample) (TurnCheck, error) {
+	t, err := d.checkedTurn(inertial, magnetic)
+	return t.TurnCheck, err
+}
+
+// checkedTurn is a turn check with what it was made from.
+type checkedTurn struct {
+	TurnCheck
+	readings []calib.TurnReading
+	prior    calib.TurnOptions
+}
+
+// checkedTurn holds the lock only while it takes what it needs: guidance goes on.
+func (d *Daemon) checkedTurn(inertial []sensors.InertialSample, magnetic []sensors.MagneticSample) (checkedTurn, error) {
+	r, prior, err := d.turnReader()
+	if err != nil {
+		return checkedTurn{}, err
+	}
+	t := r.read(inertial, magnetic)
+	dev, err := calib.CheckTurn(t.readings, prior)
+	if err != nil {
+		return checkedTurn{}, err
+	}
+	return checkedTurn{TurnCheck: t.result(dev), readings: t.readings, prior: prior}, nil
+}
+
+// turnReader is how samples are read now.
+type turnReader struct {
+	in       Inertial
+	mag      Magnetic
+	gyro     bool
+	magFloor float64 // µT
+}
+
+func (d *Daemon) turnReader() (turnReader, calib.TurnOptions, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	if d.opt.Magnetic == nil {
-		return TurnCheck{}, fmt.Errorf("turn check: there is no magnetometer")
+		return turnReader{}, calib.TurnOptions{}, fmt.Errorf("turn check: there is no magnetometer")
 	}
 	prior, err := d.turnPrior()
-	if err != nil {
-		return TurnCheck{}, err
+	r := turnReader{in: *d.opt.Inertial, mag: *d.opt.Magnetic, gyro: d.spec.HasGyro}
+	if d.magnetic.dev != nil {
+		r.magFloor = d.magnetic.dev.(sensors.Magnetometer).Spec().FloorUT
 	}
-	t := d.readTurn(inertial, magnetic)
-	dev, err := calib.CheckTurn(t.readings, prior)
-	if err != nil {
-		return TurnCheck{}, err
-	}
-	return t.result(dev), nil
+	return r, prior, err
 }
 
 // turnPrior is what the budget of this moment thinks of the deviation.
@@ -76,20 +106,17 @@ type turn struct {
 	floorUT  float64 // what no average removes: the turn saw one value of it
 }
 
-// readTurn follows the turn by the gyroscope alone, about the vertical, with the
+// read follows the turn by the gyroscope alone, about the vertical, with the
 // offset of the rest at the beginning. The vertical is the mean specific force
 // around each moment: the base turns about it or nearly so, and a filter would
 // let the gyroscope's axes tilt it in proportion to the rate.
-func (d *Daemon) readTurn(inertial []sensors.InertialSample, magnetic []sensors.MagneticSample) turn {
+func (r *turnReader) read(inertial []sensors.InertialSample, magnetic []sensors.MagneticSample) turn {
 	const degree = math.Pi / 180
-	t := turn{tempC: math.NaN()}
-	if d.magnetic.dev != nil {
-		t.floorUT = d.magnetic.dev.(sensors.Magnetometer).Spec().FloorUT
-	}
-	if len(inertial) == 0 || !d.spec.HasGyro {
+	t := turn{tempC: math.NaN(), floorUT: r.magFloor}
+	if len(inertial) == 0 || !r.gyro {
 		return t
 	}
-	in, mag := d.opt.Inertial, d.opt.Magnetic
+	in, mag := &r.in, &r.mag
 	force := make([]r3.Vec, len(inertial))
 	for i, s := range inertial {
 		force[i] = in.Mount.apply(in.Correct.apply(s.Accel, s.TempC))

@@ -176,3 +176,23 @@ func (e *Estimator) useHold(out *Estimate, azDeg float64) float64 {
 	}
 	return held
 }
+
+// AxisMark is a moment from which a turn of the axis is counted.
+type AxisMark struct {
+	frameDeg float64
+	turn     Turn
+}
+
+// MarkAxis marks this moment.
+func (e *Estimator) MarkAxis() AxisMark {
+	return AxisMark{frameDeg: e.filter.frameAzimuth(), turn: e.filter.TurnNow()}
+}
+
+// AxisTurned is how far the azimuth of the axis grew since the mark, degrees,
+// by gyroscope and gravity alone, and its 1 sigma. False without a gyroscope.
+// Turns slower than about 0.1°/s pass for the gyroscope's drift in part.
+func (e *Estimator) AxisTurned(m AxisMark) (deg, sigmaDeg float64, ok bool) {
+	_, sigma, ok := e.filter.TurnSince(m.turn)
+	deg = wrap180(e.filter.frameAzimuth() - m.frameDeg)
+	return deg, math.Sqrt(square(sigma/degree) + holdStepDeg*holdStepDeg + square(holdScale*deg)), ok
+}

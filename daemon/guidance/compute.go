@@ -23,7 +23,11 @@ const (
 // that they do not flicker; the numbers are never smoothed. The zero value is
 // ready; it is not safe for concurrent use.
 type Guide struct {
-	raise, turn word
+	// Knobs, when set, adds to the words how far to turn the adjusters.
+	Knobs *Knobs
+
+	raise, turn              word
+	raiseTurns, azimuthTurns turnSaid
 }
 
 // word is the memory of one direction.
@@ -35,7 +39,7 @@ type word struct {
 }
 
 // Reset forgets the words, for a new site or aim.
-func (g *Guide) Reset() { *g = Guide{} }
+func (g *Guide) Reset() { *g = Guide{Knobs: g.Knobs} }
 
 // Next is the guidance for one estimate; aim is nil when the site is not
 // known, and why then says what is missing.
@@ -59,7 +63,7 @@ func (g *Guide) Next(e estimator.Estimate, aim *Aim, why string) Guidance {
 		out.TurnEast.Deg = -out.TurnEast.Deg
 	}
 	out.Error = total(out.Raise, out.TurnEast, e.Altitude, aim)
-	out.Text = g.text(out)
+	out.Text = g.text(out, e.Altitude.Deg)
 	return out
 }
 
@@ -107,9 +111,10 @@ func hand(h astro.Hemisphere) string {
 	return "east is to your right as you face the pole"
 }
 
-func (g *Guide) text(out Guidance) string {
+func (g *Guide) text(out Guidance, altDeg float64) string {
 	r, rDone := g.raise.say(out.Raise, "raise", "lower")
 	t, tDone := g.turn.say(out.TurnEast, "turn east", "turn west")
+	r, t = g.addTurns(&out, r, t, altDeg)
 	switch {
 	case !out.Raise.Known && !out.TurnEast.Known:
 		return "Not known: " + out.Raise.Why
