@@ -175,8 +175,12 @@ func (n *WatchNight) drawTemps(rng *rand.Rand) {
 	}
 }
 
-// knocks keep this distance from each other and from the ends of the night.
-const knockApart = 10 * time.Minute
+// Knocks keep knockApart from each other and from the ends of the night, sinks at
+// least sinkApart from the next: a leg that rests for less still sinks.
+const (
+	knockApart = 10 * time.Minute
+	sinkApart  = 50 * time.Minute
+)
 
 func (n *WatchNight) drawEvents(rng *rand.Rand) {
 	if n.opt.Knocks > 0 {
@@ -191,7 +195,7 @@ func (n *WatchNight) drawEvents(rng *rand.Rand) {
 		for k := range n.opt.Sinks {
 			hours := 1 + rng.Float64()
 			length := time.Duration(hours * float64(time.Hour))
-			at := WatchArm + time.Duration(k)*slot + 5*time.Minute + time.Duration(rng.Float64()*float64(max(slot-length-5*time.Minute, 0)))
+			at := WatchArm + time.Duration(k)*slot + 5*time.Minute + time.Duration(rng.Float64()*float64(max(slot-length-sinkApart, 0)))
 			// A leg that gives way turns the tripod about the line through the
 			// other two.
 			s, c := math.Sincos(2 * math.Pi * rng.Float64())

@@ -12,6 +12,7 @@ func (s *slow) look(w *Watch, m *minute) {
 		return
 	}
 	best, bestZ := -1, 0.0
+	var zs [snapshotsMost]float64
 	for i := range s.count {
 		k := &s.snaps[i]
 		if m.at-k.at < snapshotAge {
@@ -24,6 +25,7 @@ func (s *slow) look(w *Watch, m *minute) {
 		} else {
 			z += ds * ds / vs
 		}
+		zs[i] = z
 		if z > bestZ && math.Hypot(du, ds) > minCreepDeg {
 			best, bestZ = i, z
 		}
@@ -36,6 +38,13 @@ func (s *slow) look(w *Watch, m *minute) {
 		return
 	}
 	s.beyond = 0
+	// The clearest snapshot may lie in the move's beginning, which the filter had
+	// not followed yet: measure from before it, where that tells as much.
+	for range earlier {
+		if best > 0 && zs[best-1] > creepLimit/2 {
+			best--
+		}
+	}
 	s.move = slowMove{on: true, snap: s.snaps[best], id: w.nextID()}
 	s.followMove(w, m)
 }
@@ -82,6 +91,13 @@ func (s *slow) withMove(t *total) {
 	if s.move.on {
 		t.add(s.move.last)
 	}
+}
+
+// soFar is what has moved since the watch was armed.
+func (w *Watch) soFar() total {
+	t := w.moved
+	w.slow.withMove(&t)
+	return t
 }
 
 func (s *slow) tellMove(w *Watch, final bool) {

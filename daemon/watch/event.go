@@ -12,6 +12,9 @@ const (
 	// minMoveDeg is the least that is called a move at once, degrees on the night sky;
 	// less is left to the slow layer, which averages longer.
 	minMoveDeg = 0.03
+	// minSlipDeg is the same for a move within seconds, for which a gust that
+	// leans on the mount may be taken.
+	minSlipDeg = 0.04
 	// knockLimit is the squared distance in sigmas, two degrees of freedom: with
 	// a normal distribution one false alarm in 6e7 looks.
 	knockLimit = 36.0
@@ -200,72 +203,6 @@ func (w *Watch) follow(e *entry, z float64, s *sky) {
 	}
 }
 
-// turnVariance is the variance of an angle from the gyroscope over n blocks: a
-// part that grows with the time and one with its square, from the scatter that
-// both memories measured.
-func (w *Watch) turnVariance(n float64) float64 {
-	n = max(n, 1)
-	v1, v2 := w.short.vertical.variance(), w.long.vertical.variance()
-	t1 := float64(walkShort)
-	const t2 = (apartSeconds + (afterSeconds+beforeSeconds)/3.0) * perSecond
-	b := max(0, (v2/t2-v1/t1)/(t2-t1))
-	return max(v1/t1-b*t1, square(w.sigma.turn))*n + b*n*n
-}
-
-// joined weighs accelerometer and gyroscope; either may be absent (variance
-// +Inf).
-func joined(a, va, g, vg float64) (x, v float64) {
-	switch {
-	case math.IsInf(va, 1):
-		return g, vg
-	case math.IsInf(vg, 1):
-		return a, va
-	}
-	k := vg / (va + vg)
-	return k*a + (1-k)*g, va * vg / (va + vg)
-}
-
-// moveOf puts the change of tilt and the turn of an event onto the night sky. turn is
-// about left, forward and up over span blocks.
-func (w *Watch) moveOf(up, side, vUp, vSide float64, turn [3]float64, span float64) Move {
-	size2 := up*up + side*side + square(turn[2])
-	vUp += square(w.opt.AccelScaleSigma) * size2
-	vSide += square(w.opt.AccelScaleSigma) * size2
-	vTurn := math.Inf(1)
-	vertical, vVertical := 0.0, 0.0
-	if w.sigma.gyro {
-		vTurn = w.turnVariance(span) + square(w.opt.GyroScaleSigma)*size2
-		vertical, vVertical = turn[2], vTurn
-	} else {
-		// As much as is seen may have happened unseen.
-		vVertical = size2
-	}
-	bend := w.frame.altitudeChange(up, side) - up // second order
-	if w.head.on && w.sigma.gyro {
-		vSide = math.Inf(1)
-	}
-	u, vu := joined(up, vUp, -turn[0], vTurn)
-	s, vs := joined(side, vSide, turn[1], vTurn)
-	k := w.frame.sky(u, s, vertical)
-	left := k.left - 0.5*u*k.roll*degree
-	m := Move{
-		UpDeg: u + bend, UpSigmaDeg: math.Sqrt(vu),
-		EastDeg:      w.east(left),
-		EastSigmaDeg: math.Sqrt(square(w.frame.cos)*vVertical + square(w.frame.sin)*vs),
-		RollDeg:      k.roll,
-		RollSigmaDeg: math.Sqrt(square(w.frame.sin)*vVertical + square(w.frame.cos)*vs),
-	}
-	return m
-}
-
-// east turns a shift to the left of somebody who faces the pole.
-func (w *Watch) east(left float64) float64 {
-	if w.opt.South {
-		return left
-	}
-	return -left
-}
-
 // firstReport tells of a knock while the mount may still swing.
 func (w *Watch) firstReport(s *sky) {
 	if !w.reporting() {
@@ -358,47 +295,5 @@ func (w *Watch) resume(accel r3.Vec, up, side, vUp, vSide float64) {
 	}
 	if w.settling {
 		w.settle()
-	}
-}
-
-// beginSlip follows a move that takes seconds; d is the long memory's difference.
-func (w *Watch) beginSlip(d *[channels]float64) {
-	l := &w.long
-	before := func(c int) float64 { return l.mean(c, afterSeconds+apartSeconds, beforeSeconds) }
-	after := func(c int) float64 { return l.mean(c, 0, afterSeconds) }
-	va := square(w.sigma.tilt) / (beforeSeconds * perSecond)
-	ev := event{
-		on: true, kind: Slip,
-		start:   l.ring[(l.n-1-afterSeconds-apartSeconds)%longRing].at,
-		up0:     before(tiltUp),
-		side0:   before(tiltSide),
-		vUp0:    va,
-		vS0:     va,
-		angle0:  [3]float64{before(turnLeft), before(turnForward), before(turnUp)},
-		angle1:  [3]float64{after(turnLeft), after(turnForward), after(turnUp)},
-		span:    (apartSeconds + (afterSeconds+beforeSeconds)/3.0) * perSecond,
-		closed:  true,
-		alert:   [2]float64{w.short.up.alert(), w.short.left.alert()},
-		alarmed: w.alarm,
-	}
-	ev.from = [2]float64{ev.up0, ev.side0}
-	if k := &w.last; k.event.kind == Slip && k.event.id != 0 && w.at-k.end < mergeAfter {
-		p := &k.event
-		ev.id, ev.told, ev.start, ev.counted, ev.alarmed = p.id, p.told, p.start, p.counted, p.alarmed
-		ev.from = [2]float64{k.up, k.side}
-		ev.up0, ev.side0, ev.vUp0, ev.vS0 = p.up0, p.side0, p.vUp0, p.vS0
-		// The part before is in the angles as a turn already made.
-		for i := range 3 {
-			ev.angle0[i] -= p.angle1[i] - p.angle0[i]
-		}
-		ev.span += p.span
-	}
-	ev.elapsed = ev.span
-	w.event = ev
-	if w.reporting() {
-		turn := ev.turn()
-		vu, vs := w.long.up.variance(), w.long.up.variance()
-		m := w.moveOf(after(tiltUp)-ev.up0, after(tiltSide)-ev.side0, vu, vs, turn, ev.span)
-		w.report(m, false)
 	}
 }

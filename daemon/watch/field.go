@@ -16,7 +16,6 @@ type field struct {
 	recent   r3.Vec // of the blocks that deviate
 	off      int    // blocks in a row
 	on       bool   // deviates
-	id       int
 	since    time.Duration
 	told     bool
 	back     int
@@ -36,10 +35,7 @@ const (
 	fieldAccept = time.Minute
 )
 
-func (f *field) restart() {
-	id := f.id
-	*f = field{id: id}
-}
+func (f *field) restart() { *f = field{} }
 
 // rest is the mean field, when there is one.
 func (f *field) rest() (r3.Vec, bool) { return f.mean, f.n >= fieldLeast }
@@ -86,10 +82,8 @@ func (w *Watch) fieldBlock(b *Block) {
 	case f.on && !f.told && b.At-f.since >= fieldWait:
 		f.told = true
 		if w.reporting() {
-			f.id = w.nextID()
-			after := w.moved
-			w.slow.withMove(&after)
-			w.tell(Finding{ID: f.id, Final: true, Kind: FieldChange, Start: f.since,
+			after := w.soFar()
+			w.tell(Finding{ID: w.nextID(), Final: true, Kind: FieldChange, Start: f.since,
 				FieldUT: r3.Norm(r3.Sub(f.recent, f.mean))}, &after)
 		}
 	case f.on && b.At-f.since >= fieldAccept:

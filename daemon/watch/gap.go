@@ -148,8 +148,7 @@ func (w *Watch) closeGap(accel r3.Vec, up, side, temp float64) {
 		if moved {
 			w.moved.add(m)
 		}
-		after := w.moved
-		w.slow.withMove(&after)
+		after := w.soFar()
 		w.tell(f, &after)
 	}
 	w.gap.on = false
@@ -160,6 +159,7 @@ func (w *Watch) closeGap(accel r3.Vec, up, side, temp float64) {
 	if moved {
 		s.step(du, ds, vu, vs)
 	}
+	w.head.zero = side
 	w.base.moveTo(accel, up, side)
 	if w.settling {
 		w.settle()

@@ -107,8 +107,9 @@ func (w *Watch) headFollows() {
 	h.wrong++
 	if h.wrong >= headSeconds && !h.stopped && h.right >= headSeconds && w.armed && !w.settling {
 		h.stopped, h.right = true, 0
+		after := w.soFar()
 		w.tell(Finding{ID: w.nextID(), Final: true, Kind: HeadStopped,
-			Start: w.at - headSeconds*time.Second}, &w.moved)
+			Start: w.at - headSeconds*time.Second}, &after)
 	}
 }
 

@@ -13,18 +13,23 @@ const (
 	longSeconds   = afterSeconds + apartSeconds + beforeSeconds
 	longRing      = 64
 	perSecond     = 10 // blocks
+	// learnAfter is how old a difference must be to count for the scatter.
+	learnAfter = 20
 )
 
 // long is the memory of the last minute, in seconds of undisturbed blocks.
 type long struct {
 	ring [longRing]struct {
-		at time.Duration
-		x  [channels]float64
+		at    time.Duration
+		x     [channels]float64
+		tempC float64
 	}
 	n        int
 	sum      [channels]float64
 	k        int
 	beyond   int // seconds in a row
+	waiting  [learnAfter]sky
+	waited   int
 	up, left scatter
 	vertical scatter
 	weight   float64
@@ -48,7 +53,10 @@ func (l *long) init(n *noise) {
 	l.vertical = newScatter(math.Sqrt(vg))
 }
 
-func (l *long) restart() { l.n, l.k, l.beyond, l.sum = 0, 0, 0, [channels]float64{} }
+func (l *long) restart() {
+	l.n, l.k, l.beyond, l.waited = 0, 0, 0, 0
+	l.sum = [channels]float64{}
+}
 
 // add gathers blocks into seconds and reports when one is complete.
 func (l *long) add(e *entry) bool {
@@ -59,7 +67,7 @@ func (l *long) add(e *entry) bool {
 		return false
 	}
 	p := &l.ring[l.n%longRing]
-	p.at = e.at
+	p.at, p.tempC = e.at, e.tempC
 	for c := range channels {
 		p.x[c] = l.sum[c] / perSecond
 	}
@@ -82,34 +90,4 @@ func (l *long) difference() (d [channels]float64) {
 		d[c] = l.mean(c, 0, afterSeconds) - l.mean(c, afterSeconds+apartSeconds, beforeSeconds)
 	}
 	return d
-}
-
-// slipTest looks for moves that take seconds.
-func (w *Watch) slipTest() {
-	l := &w.long
-	if l.n < longSeconds || w.event.on {
-		return
-	}
-	d := l.difference()
-	s := w.onSky(&d, l.weight)
-	warm := square(w.slow.warm(w.at-apartSeconds*time.Second) - w.slow.warm(w.at))
-	vu, vl := l.up.alert()+warm, l.left.alert()+warm
-	z := s.up*s.up/vu + s.left*s.left/vl
-	if z > knockLimit && math.Hypot(s.up, s.left) > minMoveDeg && !w.headSuspect(&s) {
-		// A gust leans on the mount for a few seconds: it must last.
-		if l.beyond++; l.beyond > afterSeconds {
-			l.beyond = 0
-			w.beginSlip(&d)
-		}
-		return
-	}
-	l.beyond = 0
-	if z < knockLimit {
-		// Seconds overlap: the gain for blocks would follow too slowly.
-		for range perSecond {
-			l.up.see(s.up)
-			l.left.see(s.left)
-			l.vertical.see(s.vertical)
-		}
-	}
 }

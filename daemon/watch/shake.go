@@ -20,7 +20,10 @@ type Minute struct {
 	// gyroscope: measured below 5 Hz, bounded from above beyond. Without a
 	// gyroscope it is TiltRMSDeg.
 	ShakeRMSDeg float64
-	// Blurs: more than the lens in use bears.
+	// FloorDeg is what the sensor's own noise can feign in ShakeRMSDeg: less means
+	// nothing.
+	FloorDeg float64
+	// Blurs: more than the lens in use bears, and more than FloorDeg.
 	Blurs bool
 	// Blocks is how much of the minute was seen, 600 at most.
 	Blocks int
@@ -57,6 +60,10 @@ const (
 	leak = 1.0
 	// blockHz is the frequency that vibration within a block has at least.
 	blockHz = 5.0
+	// floorShare is the share of the noise's variance that is left when the least
+	// of many minutes is taken off: the jitter has a memory of a second, so a
+	// minute's variance scatters by √(2/60), and three times that stands out.
+	floorShare = 0.5
 	// warnAgain is the least time between two warnings of the same shaking.
 	warnAgain = 10 * time.Minute
 )
@@ -120,11 +127,13 @@ func (s *shake) close(w *Watch, at time.Duration) {
 	d.AccelRMS = math.Sqrt(3*max(accel-s.accelLeast, 0) + tilt*square(degree*sensors.StandardGravity))
 	d.TiltRMSDeg = math.Sqrt(tilt)
 	d.ShakeRMSDeg = d.TiltRMSDeg
+	d.FloorDeg = math.Sqrt(floorShare * s.tiltLeast)
 	if s.noise.gyro {
+		d.FloorDeg = math.Sqrt(floorShare * s.jitterLeast)
 		fast := 2 * max(gyro-s.gyroLeast, 0) / square(2*math.Pi*blockHz*degree)
 		d.ShakeRMSDeg = math.Sqrt(max(jitter-s.jitterLeast, 0) + fast)
 	}
-	d.Blurs = w.allow.LongestS != nil && w.allow.BlurDeg > 0 && d.ShakeRMSDeg > w.allow.BlurDeg
+	d.Blurs = w.allow.LongestS != nil && w.allow.BlurDeg > 0 && d.ShakeRMSDeg > max(w.allow.BlurDeg, d.FloorDeg)
 	s.done, s.ready = d, true
 	if !d.Blurs || !w.reporting() {
 		return
@@ -133,8 +142,7 @@ func (s *shake) close(w *Watch, at time.Duration) {
 		return
 	}
 	s.warned, s.warnedAt = true, at
-	after := w.moved
-	w.slow.withMove(&after)
+	after := w.soFar()
 	w.tell(Finding{ID: w.nextID(), Final: true, Kind: Shaking, Start: d.At - minuteLength, Shake: d}, &after)
 }
 

@@ -27,14 +27,14 @@ const (
 	// thermometer does not see: the wander of the tilt, with wanderMinutes of
 	// memory. warmUpC is the same while the chip warms itself after power-up
 	// (common practice, no source; both cover an MPU-6050 recording, see the test).
-	gradientC     = 0.2
+	gradientC     = 0.15
 	wanderMinutes = 5
 	warmUpC       = 4.0
 	warmUpTime    = 90 * time.Second
 	warmEnoughC   = 0.1
 	// curvature is how much of its prior sigma a coefficient may change by in
 	// curvatureC.
-	curvature  = 0.2
+	curvature  = 0.15
 	curvatureC = 5.0
 	// unseenFallC is the fall per hour that is reckoned with where no thermometer
 	// is.
@@ -49,6 +49,8 @@ const (
 	// creepLimit is the squared distance in sigmas, twice in a row.
 	creepLimit  = 4.5 * 4.5
 	minCreepDeg = 0.03
+	// earlier is how many snapshots before the clearest one a move is measured from.
+	earlier = 2
 	// A creep is told again when it has grown by this much, and ends when it has
 	// not for restMinutes.
 	creepGrowth = 1.5

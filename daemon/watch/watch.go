@@ -198,7 +198,8 @@ func (w *Watch) Arm(r Reference, a Allowance) {
 	w.armed, w.settling, w.alarm = true, true, false
 	w.moved = total{}
 	w.last = lastEvent{}
-	w.event = event{}
+	// A move that is not over belongs to before.
+	w.event.id, w.event.told, w.event.counted, w.event.alarmed = 0, 0, Move{}, false
 	w.slow.move = slowMove{}
 	w.gap = gap{}
 	w.shake.warned, w.shake.warnedAt = false, 0
@@ -301,8 +302,7 @@ func (w *Watch) Status(now time.Duration) Status {
 		Refused: w.refuse, Slopes: w.slow.slopes(), SlopeSpanC: w.slow.span(),
 		TempFallC: math.NaN(),
 	}
-	t := w.moved
-	w.slow.withMove(&t)
+	t := w.soFar()
 	s.Since = t.move()
 	s.Error = w.errorAfter(&t)
 	w.slow.describe(&s)
