@@ -37,7 +37,8 @@ type hold struct {
 type holdMark struct {
 	turnedDeg float64
 	turn      Turn // for its doubt
-	gyro      r3.Vec
+	block     proofBlock
+	still     bool
 }
 
 const (
@@ -82,13 +83,18 @@ func (h *hold) take(q, prior Quantity, replace bool, e *Estimator) {
 		ok: true, azDeg: wrap360(az), variance: v, at: e.at, lastFrame: e.filter.frameAzimuth(),
 		offset: e.rest.gyroBias, blocks: min(e.rest.biasN, holdMemory), noiseDeg: math.Hypot(noise, holdDriftDeg*window),
 	}
+	if g := &e.rest.secondGyro; g.n >= restBlocks {
+		// What this rest shows is worth more than what was learned before.
+		h.offset, h.blocks = g.mean, g.n
+	}
 	h.ref = h.mark(e)
 }
 
 const blockSeconds = float64(blockLength) / float64(time.Second)
 
 func (h *hold) mark(e *Estimator) holdMark {
-	return holdMark{turnedDeg: h.turnedDeg, turn: e.filter.TurnNow(), gyro: e.rest.lastG}
+	r := &e.rest
+	return holdMark{turnedDeg: h.turnedDeg, still: r.still, turn: e.filter.TurnNow(), block: proofBlock{accel: r.last, gyro: r.lastG, field: r.lastF, nm: r.lastFN}}
 }
 
 // follow takes the block that was just judged.
@@ -116,7 +122,7 @@ func (h *hold) follow(e *Estimator) {
 		h.restless = 0
 		return
 	}
-	if math.Abs(h.turnedDeg-old.turnedDeg) > holdNoise*h.noiseDeg {
+	if math.Abs(h.turnedDeg-old.turnedDeg) > holdNoise*h.noiseDeg && !h.drifted(e) {
 		if h.restless += blockLength; h.restless > holdRestless {
 			*h = hold{}
 		}
@@ -129,8 +135,34 @@ func (h *hold) follow(e *Estimator) {
 		h.variance -= h.noiseDeg * h.noiseDeg // it is of now, not of this movement
 	}
 	h.ref = *old
+	if !old.still {
+		return // the end of a movement, perhaps
+	}
 	h.blocks = min(h.blocks+1, holdMemory)
-	h.offset = r3.Add(h.offset, r3.Scale(1/h.blocks, r3.Sub(old.gyro, h.offset)))
+	h.offset = r3.Add(h.offset, r3.Scale(1/h.blocks, r3.Sub(old.block.gyro, h.offset)))
+}
+
+// drifted reports that what the window counted as a turn was the gyroscope's
+// offset: the mount has rested all the time, and gravity and field prove that it
+// stood. The offset is taken from the window then, and the turn back.
+func (h *hold) drifted(e *Estimator) bool {
+	if e.at-e.rest.since < holdWindow*blockLength {
+		return false
+	}
+	var blocks [holdWindow]proofBlock
+	for i := range blocks {
+		blocks[i] = h.ring[i].block
+	}
+	mean, ok := stood(blocks[:], h.offset, e.rest.accelLevel.variance(), e.rest.fieldNoise)
+	if !ok {
+		return false
+	}
+	h.offset, h.blocks = mean, holdWindow/2
+	h.turnedDeg = h.ring[0].turnedDeg
+	for i := range h.ring {
+		h.ring[i].turnedDeg = h.turnedDeg
+	}
+	return true
 }
 
 // upTo is the azimuth and its variance when the account stood at turnedDeg.

@@ -154,6 +154,8 @@ type rest struct {
 	biasN       float64
 	quiet       int // quiet blocks in a row while moving
 	last, lastG r3.Vec
+	lastF       r3.Vec // field of the block before, of lastFN readings
+	lastFN      float64
 	lastOK      bool
 	vibes       float64 // variance of one sample within blocks, running
 	moves       int
@@ -247,6 +249,9 @@ func (r *rest) judge(b *block) {
 	}
 	known := r.lastOK
 	r.last, r.lastG, r.lastOK = a, g, true
+	if r.lastFN = b.nm; b.nm > 0 {
+		r.lastF = r3.Scale(1/b.nm, b.field)
+	}
 
 	expected := r.accelLevel.variance()
 	turning := r.turning(g)
@@ -265,9 +270,11 @@ func (r *rest) judge(b *block) {
 	calm := !known || !beyond(change, moveSigma, r3.Scale(2, expected))
 	if turning && calm {
 		r.proof.add(b, a, g)
-		if o, ok := r.provenOffset(); ok {
-			r.gyroBias, r.proved = o, true
-			turning = r.turning(g)
+		for n := 10; n <= r.proof.n && !r.proved; n += 10 {
+			if o, ok := stood(r.proof.newest(n), r.gyroBias, expected, r.fieldNoise); ok {
+				r.gyroBias, r.proved = o, true
+				turning = r.turning(g)
+			}
 		}
 	}
 	if !turning || !calm {

@@ -43,10 +43,14 @@ func (p *proof) add(b *block, a, g r3.Vec) {
 	p.n++
 }
 
-// halves are the means over the older and the newer half of the last n blocks.
-func (p *proof) halves(n int) (old, young proofBlock) {
-	for k := range n {
-		x, to := &p.ring[p.n-n+k], &old
+// newest are the last n blocks.
+func (p *proof) newest(n int) []proofBlock { return p.ring[p.n-n : p.n] }
+
+// halves are the means over the older and the newer half of some blocks.
+func halves(blocks []proofBlock) (old, young proofBlock) {
+	n := len(blocks)
+	for k := range blocks {
+		x, to := &blocks[k], &old
 		if k >= n/2 {
 			to = &young
 		}
@@ -62,34 +66,28 @@ func (p *proof) halves(n int) (old, young proofBlock) {
 	return old, young
 }
 
-// offset is the gyroscope's offset if the blocks prove that nothing turned.
-func (r *rest) provenOffset() (offset r3.Vec, ok bool) {
-	p := &r.proof
-	for n := 10; n <= p.n; n += 10 {
-		old, young := p.halves(n)
-		mean := r3.Scale(0.5, r3.Add(old.gyro, young.gyro))
-		turn := r3.Scale(float64(n)/2*blockSeconds, r3.Sub(mean, r.gyroBias))
-		half := float64(n) / 2
-		av := r.accelLevel.variance()
-		if !stood(turn, old.accel, young.accel, math.Sqrt(2*max(av.X, av.Y, av.Z)/half)) {
-			continue
-		}
-		if old.nm == 0 || young.nm == 0 {
-			continue
-		}
-		fv := r.fieldNoise * r.fieldNoise * (1/old.nm + 1/young.nm)
-		if shown(turn, old.field) > proofSigma*math.Sqrt(fv) && stood(turn, old.field, young.field, math.Sqrt(fv)) {
-			return young.gyro, true
-		}
+// stood is the gyroscope's true offset if the blocks prove that nothing turned
+// although the gyroscope, less the offset that is known, says so. Their number
+// must be even.
+func stood(blocks []proofBlock, known, accelVariance r3.Vec, fieldNoise float64) (offset r3.Vec, ok bool) {
+	old, young := halves(blocks)
+	if old.nm == 0 || young.nm == 0 {
+		return r3.Vec{}, false
 	}
-	return r3.Vec{}, false
+	half := float64(len(blocks)) / 2
+	mean := r3.Scale(0.5, r3.Add(old.gyro, young.gyro))
+	turn := r3.Scale(half*blockSeconds, r3.Sub(mean, known))
+	av := math.Sqrt(2 * max(accelVariance.X, accelVariance.Y, accelVariance.Z) / half)
+	fv := fieldNoise * math.Sqrt(1/old.nm+1/young.nm)
+	ok = shown(turn, old.field) > proofSigma*fv && stayed(turn, old.field, young.field, fv) && stayed(turn, old.accel, young.accel, av)
+	return young.gyro, ok
 }
 
 // shown is by how much a turn would move a vector.
 func shown(turn, v r3.Vec) float64 { return r3.Norm(r3.Cross(turn, v)) }
 
-// stood reports that a vector moved by less than its share of the turn, or by no
+// stayed reports that a vector moved by less than its share of the turn, or by no
 // more than noise.
-func stood(turn, before, after r3.Vec, sigma float64) bool {
+func stayed(turn, before, after r3.Vec, sigma float64) bool {
 	return r3.Norm(r3.Sub(after, before)) < max(proofShare*shown(turn, before), 4*sigma)
 }
