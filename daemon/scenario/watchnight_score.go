@@ -102,6 +102,9 @@ func (s *WatchScore) match(r *WatchReport) int {
 		if !r.Creep && r.SeenAt >= e.At && r.SeenAt <= e.At+belongs {
 			return i
 		}
+		if r.Creep && !s.seen[i] && r.Start < e.At && r.SeenAt > e.At && best < 0 {
+			best = i // missed at once, found by and by
+		}
 	}
 	return best
 }

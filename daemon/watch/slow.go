@@ -50,7 +50,7 @@ const (
 	creepLimit  = 4.5 * 4.5
 	minCreepDeg = 0.03
 	// earlier is how many snapshots before the clearest one a move is measured from.
-	earlier = 2
+	earlier = 1
 	// A creep is told again when it has grown by this much, and ends when it has
 	// not for restMinutes.
 	creepGrowth = 1.5

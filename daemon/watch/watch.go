@@ -119,7 +119,8 @@ const (
 )
 
 // Reference is the alignment when the watch begins: where the axis stands
-// against the aim, in degrees on the night sky.
+// against the aim, in degrees on the night sky: the moves that guidance asks for
+// with the opposite sign, the one in azimuth times the cosine of the altitude.
 type Reference struct {
 	UpDeg, UpSigmaDeg     float64 // positive: too high
 	EastDeg, EastSigmaDeg float64 // positive: too far east; arc, not azimuth
