@@ -31,7 +31,7 @@ func (e *Estimator) arrive() {
 	up := e.rest.accel.mean
 	c := &b.carrier
 	carried := c.field(b.field, b.up, up)
-	extra := math.Hypot(b.extraDeg, c.sigmaDeg(e.opt.Inertial.GyroNoise, e.opt.Inertial.GyroScale))
+	extra := math.Hypot(b.extraDeg, e.carrierSigmaDeg())
 	off := wrap180(heading(up, measured) - heading(up, carried))
 	between := math.Sqrt(square(extra) + square(arrivalFloorDeg) + square(e.turnsWith(up, measured, b)))
 	if math.Abs(off) <= arrivalSigma*between {

@@ -29,6 +29,11 @@ type carrier struct {
 // that follows, rad/s, 1 sigma: 20°/h.
 const carryOffset = 20 * degree / 3600
 
+// carryBlocks is how many quiet blocks the gyroscope's offset must rest on. A hand
+// that begins to turn the board about the vertical looks like rest for a second
+// while the offset is not known, and its rate would be taken for the offset.
+const carryBlocks = 50
+
 // begin starts at a rest whose mean rate over some blocks is known.
 func (c *carrier) begin(at time.Duration, offset, variance r3.Vec) {
 	v := max(variance.X, variance.Y, variance.Z)

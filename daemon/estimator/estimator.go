@@ -139,7 +139,8 @@ func (e *Estimator) remember() {
 	b := &e.base
 	b.ok, b.up, b.at = true, e.rest.accel.mean, e.at
 	b.attitude = e.filter.Attitude()
-	if g := &e.rest.secondGyro; e.opt.Inertial.HasGyro && g.n >= restBlocks {
+	b.carrier = carrier{}
+	if g := &e.rest.secondGyro; e.opt.Inertial.HasGyro && g.n >= restBlocks && e.rest.biasN >= carryBlocks {
 		b.carrier.begin(e.at, g.mean, g.ofMean(e.rest.gyroLevel.variance()))
 	}
 	if f, ok := e.restField(); ok {
@@ -254,10 +255,20 @@ type noiseNow struct {
 // vertical is up.
 func (e *Estimator) carriedField(up r3.Vec) r3.Vec {
 	b := &e.base
-	if b.carrier.ok {
+	if e.byCarrier() {
 		return b.carrier.field(b.field, b.up, up)
 	}
 	return rotateInverse(relative(b.attitude, e.filter.Attitude()), b.field)
+}
+
+// byCarrier reports whether the gyroscope alone knows the turn since the last
+// rest better than the filter knows its heading.
+func (e *Estimator) byCarrier() bool {
+	return e.base.carrier.ok && e.carrierSigmaDeg() < e.filter.HeadingSigma()/degree
+}
+
+func (e *Estimator) carrierSigmaDeg() float64 {
+	return e.base.carrier.sigmaDeg(e.opt.Inertial.GyroNoise, e.opt.Inertial.GyroScale)
 }
 
 // carried is the doubt of that field: the gyroscope's, or the filter's whole
@@ -265,8 +276,8 @@ func (e *Estimator) carriedField(up r3.Vec) r3.Vec {
 func (e *Estimator) carried(n noiseNow) noiseNow {
 	n.field = Cov3{}
 	sigma := e.filter.HeadingSigma() / degree
-	if c := &e.base.carrier; c.ok {
-		sigma = min(sigma, c.sigmaDeg(e.opt.Inertial.GyroNoise, e.opt.Inertial.GyroScale))
+	if e.byCarrier() {
+		sigma = e.carrierSigmaDeg()
 	}
 	n.extraAzimuthDeg = math.Sqrt(square(carryFixedDeg) + square(e.base.extraDeg) + square(sigma))
 	return n

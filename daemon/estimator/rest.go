@@ -268,7 +268,9 @@ func (r *rest) judge(b *block) {
 
 	// Moving: stillness is several blocks in a row that agree.
 	calm := !known || !beyond(change, moveSigma, r3.Scale(2, expected))
-	if turning && calm {
+	// Before the offset rests on some seconds, what looks like a turn may be one:
+	// a board in the hand must not teach its rate.
+	if turning && calm && r.biasN >= carryBlocks {
 		r.proof.add(b, a, g)
 		for n := 10; n <= r.proof.n && !r.proved; n += 10 {
 			if o, ok := stood(r.proof.newest(n), r.gyroBias, expected, r.fieldNoise); ok {

@@ -25,9 +25,11 @@ type proofBlock struct {
 const (
 	proofBlocks = 30 // 3 s
 	// proofSigma is by how many sigmas a turn would have to show, proofShare the
-	// share of it below which it did not happen.
+	// share of it below which, or proofNoise the number of sigmas within which, it
+	// did not happen.
 	proofSigma = 7.0
-	proofShare = 0.3
+	proofShare = 0.1
+	proofNoise = 2.5
 )
 
 func (p *proof) add(b *block, a, g r3.Vec) {
@@ -89,5 +91,5 @@ func shown(turn, v r3.Vec) float64 { return r3.Norm(r3.Cross(turn, v)) }
 // stayed reports that a vector moved by less than its share of the turn, or by no
 // more than noise.
 func stayed(turn, before, after r3.Vec, sigma float64) bool {
-	return r3.Norm(r3.Sub(after, before)) < max(proofShare*shown(turn, before), 4*sigma)
+	return r3.Norm(r3.Sub(after, before)) < max(proofShare*shown(turn, before), proofNoise*sigma)
 }
