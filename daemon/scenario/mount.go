@@ -85,7 +85,7 @@ func (m *Mount) Bump(start time.Duration, byDeg r3.Vec) time.Duration {
 }
 
 // TurnHead turns the tracker's head about its axis by deg from start on,
-// right-handed about the direction of the axis toward the sky.
+// right-handed about the direction of the axis toward the night sky.
 func (m *Mount) TurnHead(start, duration time.Duration, deg float64) {
 	m.mu.Lock()
 	defer m.mu.Unlock()

@@ -6,7 +6,7 @@ import (
 )
 
 // sightKind is a way to see where the axis points. Sigmas are per direction, in
-// degrees on the sky (common practice, no source; that of the finder is the
+// degrees on the night sky (common practice, no source; that of the finder is the
 // program's default).
 type sightKind struct {
 	name     string
@@ -63,7 +63,7 @@ func (e *Evening) takeSight(now time.Duration, v View, k sightKind) {
 	e.enter(now, e.align)
 }
 
-// errorDeg is how far the axis is from the aim, on the sky.
+// errorDeg is how far the axis is from the aim, on the night sky.
 func (e *Evening) errorDeg(now time.Duration) float64 {
 	alt, az := e.TruthAt(now)
 	aimAlt, aimAz := e.aim()

@@ -14,7 +14,7 @@ import (
 // skyDegPerS is the turn of a tracker in the north, about body x.
 const skyDegPerS = -360 / 86164.1
 
-// A board that begins to roll at the sky's rate rides on the head: no alarm, not
+// A board that begins to roll at the night sky's rate rides on the head: no alarm, not
 // then and not when the head is turned by hand; when the head stops, that is told.
 func TestHeadRecognised(t *testing.T) {
 	s := newStage(t, watch.Options{NodSigmaDeg: 0.05}, scenario.WatchOptions{})
@@ -35,7 +35,7 @@ func TestHeadRecognised(t *testing.T) {
 		t.Errorf("follows %v, moved by %.3f°", st.HeadFollows, st.Since.SizeDeg())
 	}
 
-	// The photographer turns the head by hand to another part of the sky.
+	// The photographer turns the head by hand to another part of the night sky.
 	s.rate = r3.Vec{X: -20}
 	s.run(2 * time.Second)
 	s.rate = r3.Vec{X: skyDegPerS}
