@@ -33,7 +33,10 @@ func (w *Watch) slipTest() {
 	turn := w.thermalTurn()
 	vu, vl := l.up.alert()+warm+square((1-l.weight)*turn), l.left.alert()+warm+square(turn)
 	z := s.up*s.up/vu + s.left*s.left/vl
-	if z > knockLimit && math.Hypot(s.up, s.left) > minSlipDeg && !w.headSuspect(&s) {
+	// Only what stands out counts for the size: with the gyroscope's doubt about
+	// the vertical a small lean would else pass for a large move.
+	size := math.Hypot(standing(s.up, vu), standing(s.left, vl))
+	if z > knockLimit && size > minSlipDeg && !w.headSuspect(&s) {
 		// A gust leans on the mount for a few seconds: it must last.
 		if l.beyond++; l.beyond > afterSeconds {
 			w.beginSlip(&d)
@@ -53,6 +56,14 @@ func (w *Watch) slipTest() {
 		l.left.see(old.left)
 		l.vertical.see(old.vertical)
 	}
+}
+
+// standing is x if it is beyond four sigma, else nothing.
+func standing(x, variance float64) float64 {
+	if x*x < 16*variance {
+		return 0
+	}
+	return x
 }
 
 // beginSlip follows a move that takes seconds; d is the long memory's difference.
