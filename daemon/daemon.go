@@ -25,6 +25,7 @@ type Daemon struct {
 	opt Options
 	log *slog.Logger
 	hub hub
+	bus bus
 
 	// calibrating is held while a calibration begins, ends or is fitted.
 	calibrating sync.Mutex
@@ -62,6 +63,8 @@ type Daemon struct {
 	steps stepWatch
 	// skyClock is the clock that the sightings in use were computed with.
 	skyClock sightClock
+	watching watching
+	everLost bool // a sensor was lost since the start
 }
 
 // New prepares a daemon; Run makes it work.
@@ -84,16 +87,25 @@ func New(o Options) (*Daemon, error) {
 	}
 	d.place.stale = true
 	d.guide.Knobs = &d.knobs
+	d.watching.south = d.place.status.Known && d.place.status.Site.Hemisphere() == astro.South
+	d.renewWatch()
 	d.loadKept()
 	return d, nil
 }
 
+// event hears from a slot, within a tick of the loop, that its sensor was lost or
+// found. The first time that it is found is no news.
 func (d *Daemon) event(kind, text string) {
 	if kind == "lost" {
 		d.log.Warn("sensor lost", "what", text)
+		d.everLost = true
+		d.happened(d.opt.Clock.Now(), Event{Kind: EventSensorLost, Severity: SensorLost, Text: "A sensor does not answer: " + text})
 		return
 	}
 	d.log.Info("sensor "+kind, "what", text)
+	if d.everLost {
+		d.happened(d.opt.Clock.Now(), Event{Kind: EventSensorFound, Text: "A sensor answers: " + text})
+	}
 }
 
 func (d *Daemon) estimatorOptions() estimator.Options {
@@ -133,6 +145,7 @@ func (d *Daemon) Subscribe(ctx context.Context) <-chan *Snapshot {
 // Run works until ctx ends or the sensors report the end of a recording.
 func (d *Daemon) Run(ctx context.Context) error {
 	defer d.hub.close()
+	defer d.bus.close()
 	defer d.halt()
 	next := d.opt.Clock.Now()
 	for {
@@ -209,6 +222,7 @@ func (d *Daemon) readInertial(now time.Duration) {
 		x.Accel = d.opt.Inertial.Mount.apply(x.Accel)
 		x.Gyro = d.opt.Inertial.Mount.apply(x.Gyro)
 		d.est.Inertial(x)
+		d.watchInertial(now, x)
 		if q, ok := s.dev.(queued); !ok || !q.Pending() {
 			break
 		}
@@ -226,6 +240,10 @@ func (d *Daemon) readMagnetic(now time.Duration) {
 	if fresh {
 		d.recall(now)
 		d.est.SetMagnetic(dev.Spec())
+		if spec := dev.Spec(); spec != d.watching.magnetic {
+			d.watching.magnetic = spec
+			d.renewWatch()
+		}
 	}
 	for {
 		x, err := dev.ReadMagnetic()
@@ -246,6 +264,7 @@ func (d *Daemon) readMagnetic(now time.Duration) {
 		}
 		x.FieldUT = d.opt.Magnetic.Mount.apply(x.FieldUT)
 		d.est.Magnetic(x)
+		d.watching.w.Magnetic(x)
 		if q, ok := s.dev.(queued); !ok || !q.Pending() {
 			break
 		}
@@ -298,7 +317,8 @@ func (d *Daemon) snapshot(now time.Duration) *Snapshot {
 	if r := d.receiver.status; r != nil {
 		s.Sensors = append(s.Sensors, *r)
 	}
-	s.Warnings = d.receiverWarnings()
+	s.Warnings = append(d.receiverWarnings(), d.watchWarnings()...)
+	d.offerWatch(now, s)
 	return s
 }
 
@@ -319,6 +339,7 @@ func (d *Daemon) setSite(s SiteStatus) {
 		d.dropSightings("the site was changed")
 	}
 	d.place = place{status: s, stale: true}
+	d.hemisphereOf(&s)
 	d.guide.Reset()
 	d.log.Info("site set", "name", s.Name, "lat_deg", s.Site.LatDeg, "lon_deg", s.Site.LonDeg, "source", s.Source)
 }

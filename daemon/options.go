@@ -109,6 +109,9 @@ type Options struct {
 	Model *geomag.Model
 	Kit   Kit
 
+	// Watch is what the user has set of the watch.
+	Watch WatchOptions
+
 	// Store keeps calibrations and sightings; nil keeps them in memory only.
 	Store Store
 
@@ -134,7 +137,9 @@ func (o *Options) validate() error {
 		return fmt.Errorf("daemon: period %v, publishing every %v: both must be positive, publishing not faster than the loop", o.Period, o.PublishEvery)
 	}
 	if o.Site != nil {
-		return o.Site.Validate()
+		if err := o.Site.Validate(); err != nil {
+			return err
+		}
 	}
-	return nil
+	return o.Watch.validate()
 }

@@ -86,6 +86,7 @@ func (d *Daemon) setBoard(b Board) error {
 func (d *Daemon) rebuild() {
 	before, mount := d.est, d.estMount
 	d.est, d.estMount = estimator.New(d.estimatorOptions()), d.opt.Inertial.Mount
+	d.renewWatch()
 	if before != nil && d.spec.Chip == d.estChip {
 		d.est.Inherit(before, d.estMount.after(mount.transposed()).apply)
 	}

@@ -112,7 +112,7 @@ type State string
 
 const (
 	Unarmed  State = "unarmed"
-	Settling State = "settling" // armed, gathering the pose to compare with
+	Settling State = "settling" // armed, gathering the pose to compare with: some seconds
 	Watching State = "watching"
 	Moved    State = "moved" // an alarm is not acknowledged yet
 	Blind    State = "blind" // armed, but the inertial sensor is silent
@@ -265,7 +265,7 @@ func (w *Watch) State(now time.Duration) State {
 		return Blind
 	case w.alarm:
 		return Moved
-	case w.settling || w.gap.on:
+	case w.settling || w.gap.on || !w.short.full():
 		return Settling
 	}
 	return Watching
