@@ -175,7 +175,7 @@ func (w *Watch) follow(e *entry, z float64, s *sky) {
 		z > resumeLimit && math.Hypot(s.up, s.left) > staysDeg {
 		w.firstReport(s)
 	}
-	if ev.settledN > 0 {
+	if ev.settledN > 0 && (w.armed || ev.age < longestEvent) {
 		// At rest, by what was seen: does it stay?
 		n := float64(ev.settledN)
 		u, sd := ev.up/n-e.x[tiltUp], ev.side/n-e.x[tiltSide]
@@ -234,7 +234,7 @@ func (w *Watch) report(m Move, final bool) {
 	case Nudge, Roll:
 		w.alarm = ev.alarmed
 	default:
-		f.Alarm = true
+		f.Alarm, w.shake.moved = true, true
 		after.replace(Move{}, m)
 	}
 	ev.told++

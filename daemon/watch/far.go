@@ -54,4 +54,8 @@ func (w *Watch) finishFar(accel r3.Vec) {
 	}
 	w.reframe(accel)
 	w.base.skip = shortRing
+	if !w.armed && !w.head.on {
+		// Carried and set up: what was learned in the hands may be wrong.
+		w.wake.begin()
+	}
 }

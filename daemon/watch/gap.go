@@ -9,18 +9,21 @@ import (
 
 // wake gathers the first rest after the start or after a gap.
 type wake struct {
-	on          bool
-	n, tries    int
-	accel, gyro r3.Vec // sums
-	first       r3.Vec
-	temp        float64
+	on            bool
+	n, tries      int
+	accel, gyro   r3.Vec // sums
+	first, firstG r3.Vec
+	temp          float64
 }
 
 const (
 	wakeSkip   = 5  // blocks that a chip needs after its start
 	wakeBlocks = 25 // that are averaged
-	wakeTries  = 40
 	wakeSpread = 10 // sigmas between a block and the first that end a try
+	// A mount that never rests is taken as it is after so many tries, each of a
+	// tenth of a second or more; before the watch is armed there is time.
+	wakeTries       = 40
+	wakeTriesBefore = 600
 )
 
 func (k *wake) begin() { *k = wake{on: true, n: -wakeSkip} }
@@ -69,11 +72,18 @@ func (w *Watch) wakeUp(e *entry) {
 		return
 	}
 	if k.n == 1 {
-		k.first, k.accel, k.gyro, k.temp = e.accel, r3.Vec{}, r3.Vec{}, 0
+		k.first, k.firstG, k.accel, k.gyro, k.temp = e.accel, e.gyro, r3.Vec{}, r3.Vec{}, 0
 	}
-	// Still enough, or given up.
+	// Still enough, or given up. The accelerometer does not see a turn about the
+	// vertical: the gyroscope's zero taken within one would never come right.
 	limit := wakeSpread * w.sigma.tilt * degree * r3.Norm(e.accel)
-	if r3.Norm(r3.Sub(e.accel, k.first)) > limit && k.tries < wakeTries {
+	limitG := wakeSpread * w.sigma.turn * degree / BlockLength.Seconds()
+	moves := r3.Norm(r3.Sub(e.accel, k.first)) > limit || w.sigma.gyro && r3.Norm(r3.Sub(e.gyro, k.firstG)) > limitG
+	tries := wakeTriesBefore
+	if w.armed {
+		tries = wakeTries
+	}
+	if moves && k.tries < tries {
 		k.n = 0
 		k.tries++
 		return

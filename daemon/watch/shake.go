@@ -53,6 +53,8 @@ type shake struct {
 	done     Minute
 	warned   bool
 	warnedAt time.Duration
+	// moved: the axis moved within the minute, which was told.
+	moved bool
 }
 
 const (
@@ -99,7 +101,7 @@ func (s *shake) add(w *Watch, b *Block, up, side float64) {
 			s.close(w, b.At)
 		}
 		s.minute = m
-		s.n, s.accelVar, s.gyroVar, s.jitter, s.up, s.side = 0, 0, 0, 0, 0, 0
+		s.clear()
 	}
 	s.n++
 	s.accelVar += b.AccelVar
@@ -109,6 +111,17 @@ func (s *shake) add(w *Watch, b *Block, up, side float64) {
 		s.side += square(side - s.lastSide)
 	}
 	s.lastUp, s.lastSide, s.started = up, side, true
+}
+
+func (s *shake) clear() {
+	s.n, s.accelVar, s.gyroVar, s.jitter, s.up, s.side, s.moved = 0, 0, 0, 0, 0, 0, false
+}
+
+// begin forgets what was shaken before the watch was armed.
+func (s *shake) begin() {
+	s.warned, s.warnedAt = false, 0
+	s.jitterL, s.jitterZ = 0, 0
+	s.clear()
 }
 
 // close sums a minute up. What the sensor itself contributes is the least that
@@ -135,8 +148,8 @@ func (s *shake) close(w *Watch, at time.Duration) {
 	}
 	d.Blurs = w.allow.LongestS != nil && w.allow.BlurDeg > 0 && d.ShakeRMSDeg > max(w.allow.BlurDeg, d.FloorDeg)
 	s.done, s.ready = d, true
-	if !d.Blurs || !w.reporting() {
-		return
+	if !d.Blurs || !w.reporting() || s.moved || w.event.on {
+		return // a move is told as such
 	}
 	if s.warned && at-s.warnedAt < warnAgain {
 		return

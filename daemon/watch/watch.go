@@ -203,7 +203,7 @@ func (w *Watch) Arm(r Reference, a Allowance) {
 	w.event.id, w.event.told, w.event.counted, w.event.alarmed = 0, 0, Move{}, false
 	w.slow.move = slowMove{}
 	w.gap = gap{}
-	w.shake.warned, w.shake.warnedAt = false, 0
+	w.shake.begin()
 	w.settle()
 }
 
@@ -265,7 +265,7 @@ func (w *Watch) State(now time.Duration) State {
 		return Blind
 	case w.alarm:
 		return Moved
-	case w.settling || w.gap.on || !w.short.full():
+	case w.settling || w.gap.on || w.wake.on || !w.short.full():
 		return Settling
 	}
 	return Watching
