@@ -39,6 +39,7 @@ type Options struct {
 	Controls Controls // nil: site and clock can only be read
 	Knobs    Knobs    // nil outside the demo
 	Board    Board    // nil: no calibrations, sightings, kit, and nothing of the night sky
+	Watch    Watcher  // nil: no watch and no events
 	// Now is the wall clock of this machine, also when the daemon runs in
 	// simulated time: deadlines of connections are set by it. Required.
 	Now     func() time.Time
@@ -117,6 +118,9 @@ func New(o Options) (*Server, error) {
 	}
 	mux.Handle("GET /openapi.json", described)
 	mux.HandleFunc("GET "+streamPath, s.stream)
+	if o.Watch != nil {
+		mux.HandleFunc("GET "+eventsStreamPath, s.eventStream)
+	}
 	mux.HandleFunc("GET /healthz", s.healthz)
 	mux.HandleFunc("GET /metrics", s.metricsText)
 	page, err := loadPage()

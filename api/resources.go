@@ -49,6 +49,10 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 		s.registerKit(api)
 		s.registerAdjusters(api)
 	}
+	if s.o.Watch != nil {
+		s.registerWatch(api)
+		s.registerEvents(api)
+	}
 	describeCode(api)
 	s.describeStream(api)
 	s.describePlain(api, "/metrics", "metrics", "Metrics in the Prometheus text format")

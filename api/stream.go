@@ -10,6 +10,8 @@ import (
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
+
+	"plumbstar/daemon"
 )
 
 const streamPath = "/api/v1/guidance/stream"
@@ -29,42 +31,21 @@ func keepConn(ctx context.Context, c net.Conn) context.Context {
 // standard. The first event holds the whole state, as every event does, so a
 // Last-Event-ID needs no answer of its own.
 func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
-	h := w.Header()
-	h.Set("Content-Type", "text/event-stream")
-	h.Set("X-Accel-Buffering", "no")
-	if r.Method == http.MethodHead {
+	var events <-chan daemon.Event // nil, so never ready, unless asked for
+	if q := r.URL.Query(); q.Has("events") && s.o.Watch != nil {
+		after, ok := eventID(w, q.Get("events"))
+		if !ok {
+			return
+		}
+		if r.Method != http.MethodHead {
+			events = s.o.Watch.Events(r.Context(), after)
+		}
+	}
+	send, closed := s.openStream(w, r)
+	if send == nil {
 		return
 	}
-	if n := s.hub.listeners.Add(1); n > int64(s.o.MaxStreams) {
-		s.hub.listeners.Add(-1)
-		h.Set("Retry-After", "5")
-		problem(w, http.StatusServiceUnavailable, "all "+strconv.Itoa(s.o.MaxStreams)+" places at the live stream are taken: close other pages, or ask /api/v1/guidance")
-		return
-	}
-	defer s.hub.listeners.Add(-1)
-	if c, ok := r.Context().Value(connKey{}).(*net.TCPConn); ok {
-		// Refusal only means the system's default, a longer queue.
-		_ = c.SetWriteBuffer(socketQueue)
-	}
-	rc := http.NewResponseController(w)
-	// The request's own deadline must not end the stream.
-	if err := rc.SetReadDeadline(time.Time{}); err != nil {
-		problem(w, http.StatusInternalServerError, "the connection cannot carry a stream")
-		return
-	}
-	send := func(b []byte) bool {
-		if rc.SetWriteDeadline(s.o.Now().Add(s.o.StreamWriteTimeout)) != nil {
-			return false
-		}
-		_, err := w.Write(b)
-		if err == nil {
-			err = rc.Flush()
-		}
-		if errors.Is(err, os.ErrDeadlineExceeded) {
-			s.hub.dropped.Add(1)
-		}
-		return err == nil
-	}
+	defer closed()
 	ev, wake := s.hub.first()
 	if !send(append([]byte("retry: 1000\n"), ev.frame...)) {
 		return
@@ -85,8 +66,59 @@ func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 			if ev, wake = s.hub.next(); !send(ev.frame) {
 				return
 			}
+		case e, open := <-events:
+			if !open {
+				events = nil
+				continue
+			}
+			if !send(happened(&e, false)) {
+				return
+			}
 		}
 	}
+}
+
+// openStream begins an answer of server-sent events: send writes to it, false when
+// the reader is gone or takes nothing, and closed must be called at the end. A nil
+// send means that the request is answered already.
+func (s *Server) openStream(w http.ResponseWriter, r *http.Request) (send func([]byte) bool, closed func()) {
+	h := w.Header()
+	h.Set("Content-Type", "text/event-stream")
+	h.Set("X-Accel-Buffering", "no")
+	if r.Method == http.MethodHead {
+		return nil, nil
+	}
+	if n := s.hub.listeners.Add(1); n > int64(s.o.MaxStreams) {
+		s.hub.listeners.Add(-1)
+		h.Set("Retry-After", "5")
+		problem(w, http.StatusServiceUnavailable, "all "+strconv.Itoa(s.o.MaxStreams)+" places at the live streams are taken: close other pages, or ask /api/v1/guidance")
+		return nil, nil
+	}
+	closed = func() { s.hub.listeners.Add(-1) }
+	if c, ok := r.Context().Value(connKey{}).(*net.TCPConn); ok {
+		// Refusal only means the system's default, a longer queue.
+		_ = c.SetWriteBuffer(socketQueue)
+	}
+	rc := http.NewResponseController(w)
+	// The request's own deadline must not end the stream.
+	if err := rc.SetReadDeadline(time.Time{}); err != nil {
+		closed()
+		problem(w, http.StatusInternalServerError, "the connection cannot carry a stream")
+		return nil, nil
+	}
+	return func(b []byte) bool {
+		if rc.SetWriteDeadline(s.o.Now().Add(s.o.StreamWriteTimeout)) != nil {
+			return false
+		}
+		_, err := w.Write(b)
+		if err == nil {
+			err = rc.Flush()
+		}
+		if errors.Is(err, os.ErrDeadlineExceeded) {
+			s.hub.dropped.Add(1)
+		}
+		return err == nil
+	}, closed
 }
 
 func (s *Server) describeStream(api huma.API) {

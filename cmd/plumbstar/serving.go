@@ -25,7 +25,7 @@ type serving struct {
 // fails. The address is announced once it is open.
 func (s *serving) run(ctx context.Context, e env, d *daemon.Daemon, log *slog.Logger, announce func(url string)) error {
 	srv, err := api.New(api.Options{
-		Source: d, Pairing: s.pairing, Controls: controls{d}, Knobs: s.knobs, Board: d,
+		Source: d, Pairing: s.pairing, Controls: controls{d}, Knobs: s.knobs, Board: d, Watch: d,
 		Now: e.now, Log: log, Version: version,
 		Hosts: s.hosts, ReadPaired: s.paired, MaxStreams: s.streams,
 	})
