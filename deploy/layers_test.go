@@ -33,7 +33,7 @@ var layers = map[string][]string{
 // sameLayer lists who may import whom inside one layer, beside a subpackage
 // its folder's root.
 var sameLayer = map[string][]string{
-	"api":             {"api/web"},
+	"api":             {"api/web", "api/report"},
 	"daemon":          {"daemon/config", "daemon/estimator", "daemon/guidance", "daemon/watch", "daemon/nightlog"},
 	"daemon/guidance": {"daemon/estimator"},
 	"daemon/watch":    {"daemon/estimator"},

@@ -43,7 +43,7 @@ func newNightsCommand(e env) *cobra.Command {
 	var asJSON bool
 	c := &cobra.Command{
 		Use:   "nights",
-		Short: "List the nights in the log",
+		Short: "List the nights in the log, or report one",
 		Args:  noArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			r, err := f.open(cmd.Context())
@@ -64,6 +64,7 @@ func newNightsCommand(e env) *cobra.Command {
 	f.add(c)
 	f.addFrom(c)
 	c.Flags().BoolVar(&asJSON, "json", false, "print JSON")
+	c.AddCommand(newNightReportCommand(e))
 	return c
 }
 

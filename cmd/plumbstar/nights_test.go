@@ -130,6 +130,18 @@ func TestBackupCommand(t *testing.T) {
 	}
 }
 
+func TestNightReportCommand(t *testing.T) {
+	dir := twoNights(t)
+	code, out, errs := runLog(t, "nights", "report", "1", "--state-dir", dir)
+	if code != 0 || !strings.HasPrefix(out, "<!DOCTYPE html>") || !strings.Contains(out, "Night 1: clear") {
+		t.Errorf("exit %d %s\n%.300s", code, errs, out)
+	}
+	code, out, errs = runLog(t, "nights", "report", "--lang", "de", "--red", "--state-dir", dir)
+	if code != 0 || !strings.Contains(out, "Nacht 2: cloudy") || !strings.Contains(out, `checked="checked"`) {
+		t.Errorf("exit %d %s\n%.300s", code, errs, out)
+	}
+}
+
 func TestLogCommandsWrongUse(t *testing.T) {
 	dir := t.TempDir()
 	text := filepath.Join(dir, "text")
@@ -143,6 +155,10 @@ func TestLogCommandsWrongUse(t *testing.T) {
 	}{
 		{2, []string{"nights", "extra"}, "no argument"},
 		{2, []string{"export", "1", "2"}, "one night"},
+		{2, []string{"nights", "report", "1", "2"}, "one night"},
+		{2, []string{"nights", "report", "all"}, "one night"},
+		{2, []string{"nights", "report", "--lang", "x"}, "en de"},
+		{1, []string{"nights", "report", "7", "--state-dir", twoNights(t)}, "no such night"},
 		{2, []string{"export", "0"}, "plumbstar nights"},
 		{2, []string{"export", "x"}, "plumbstar nights"},
 		{2, []string{"export", "--table", "x"}, "samples"},

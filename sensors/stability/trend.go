@@ -189,12 +189,21 @@ func (w *wander) fit(v []float64, columns ...[]float64) []Estimate {
 			grid, least = append(grid, g), min(least, g.cost)
 		}
 	}
-	out := make([]Estimate, p)
-	for j := range out {
-		if len(grid) == 0 {
+	if len(grid) == 0 {
+		out := make([]Estimate, p)
+		for j := range out {
 			out[j] = unknown("time and temperature changed in the same way: they cannot be told apart")
-			continue
 		}
+		return out
+	}
+	return averaged(grid, least, scale)
+}
+
+// averaged joins the solutions for all shares, weighted by their likelihood;
+// least is the smallest of their costs, scale what the columns were divided by.
+func averaged(grid []solution, least float64, scale []float64) []Estimate {
+	out := make([]Estimate, len(scale))
+	for j := range out {
 		var sum, first, second float64
 		for _, g := range grid {
 			weight := math.Exp((least-g.cost)/2) * math.Pow(g.q, shareWeight)
