@@ -50,7 +50,11 @@ func run(ctx context.Context, e env, args []string) int {
 	if err == nil || errors.Is(err, context.Canceled) {
 		return 0
 	}
-	fmt.Fprintln(e.stderr, "plumbstar:", strings.ReplaceAll(strings.TrimSpace(err.Error()), "\n", "; "))
+	prefix := ""
+	if toJournal(e.stderr) {
+		prefix = "<3>"
+	}
+	fmt.Fprintln(e.stderr, prefix+"plumbstar:", strings.ReplaceAll(strings.TrimSpace(err.Error()), "\n", "; "))
 	var u usageError
 	if errors.As(err, &u) {
 		return 2

@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"sync"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -51,7 +52,11 @@ func serve(cmd *cobra.Command, e env, f serveFlags) error {
 	if f.verbose {
 		level = slog.LevelDebug
 	}
-	log := slog.New(slog.NewTextHandler(e.stderr, &slog.HandlerOptions{Level: level}))
+	log := newLog(e.stderr, level)
+	super, err := newSupervisor(os.Getenv)
+	if err != nil {
+		return err
+	}
 	clock := newRealClock()
 	buses := newLiveBuses()
 	o, err := liveOptions(set, clock, buses, log)
@@ -85,8 +90,11 @@ func serve(cmd *cobra.Command, e env, f serveFlags) error {
 		listen: set.Server.Listen, pairing: pairing, hosts: append(ownNames(), set.Server.Names...),
 		paired: set.Access.Paired(), streams: set.Server.MaxStreams,
 	}
+	var told sync.WaitGroup
+	defer told.Wait()
 	return s.run(ctx, e, d, log, func(url string) {
 		fmt.Fprintln(e.stdout, "page and API:", url)
+		told.Go(func() { super.follow(d.Subscribe(ctx), url) })
 	})
 }
 

@@ -1,0 +1,7 @@
+//go:build !unix
+
+package main
+
+import "os"
+
+func deviceAndInode(*os.File) string { return "" }
