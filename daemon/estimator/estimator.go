@@ -89,12 +89,13 @@ func (e *Estimator) SetMagnetic(s sensors.MagneticSpec) {
 	e.rest.fieldNoise = s.NoiseUT
 }
 
-// Refused counts samples that were not finite.
+// Refused counts samples that were not finite, older than the one before, or the
+// same bits too often in a row.
 func (e *Estimator) Refused() uint64 { return e.refused }
 
 // Inertial takes one corrected sample in body axes.
 func (e *Estimator) Inertial(s sensors.InertialSample) {
-	if !finite(s.Accel) || !finite(s.Gyro) || (e.have && s.At < e.at) {
+	if !finite(s.Accel) || !finite(s.Gyro) || (e.have && s.At < e.at) || s.Flags.Has(sensors.Repeated) {
 		e.refused++
 		return
 	}
@@ -137,13 +138,17 @@ func (e *Estimator) remember() {
 		return
 	}
 	b := &e.base
+	f, ok := e.restField()
+	if !ok && b.ok && b.haveField {
+		return // the compass has nothing of this rest, and that field is of another attitude
+	}
 	b.ok, b.up, b.at = true, e.rest.accel.mean, e.at
 	b.attitude = e.filter.Attitude()
 	b.carrier = carrier{}
 	if g := &e.rest.secondGyro; e.opt.Inertial.HasGyro && g.n >= restBlocks && e.rest.biasN >= carryBlocks {
 		b.carrier.begin(e.at, g.mean, g.ofMean(e.rest.gyroLevel.variance()))
 	}
-	if f, ok := e.restField(); ok {
+	if ok {
 		b.field, b.haveField, b.extraDeg = f, true, 0
 		if j := &e.rest.jump; j.on {
 			b.extraDeg, b.since = j.doubt(e.at), j.since
@@ -155,6 +160,13 @@ func (e *Estimator) remember() {
 func (e *Estimator) Magnetic(s sensors.MagneticSample) {
 	if !finite(s.FieldUT) || (e.haveM && s.At < e.magAt) {
 		e.refused++
+		return
+	}
+	if s.Flags.Has(sensors.Repeated) {
+		// The output stands still: what this rest has of it may be of before the
+		// last movement.
+		e.refused++
+		e.rest.field = mean3{}
 		return
 	}
 	if e.haveM && s.At-e.magAt > compassGone {

@@ -22,6 +22,8 @@ type stand struct {
 	fieldSD  float64
 	gyroBias r3.Vec
 	fieldUT  r3.Vec // ENU
+	// meddle, when set, may change a field sample, or keep it back by false.
+	meddle func(*sensors.MagneticSample) bool
 }
 
 const standRate = 100
@@ -77,7 +79,10 @@ func (s *stand) run(d time.Duration, altRate, azRate float64) {
 			Accel: r3.Add(inBody(r3.Vec{Z: sensors.StandardGravity}, s.alt, s.az, 0), s.noise(s.accelSD)),
 			Gyro:  r3.Add(r3.Add(rate, s.gyroBias), s.noise(s.gyroSD)), TempC: 10,
 		})
-		s.e.Magnetic(sensors.MagneticSample{At: s.at, FieldUT: r3.Add(inBody(s.fieldUT, s.alt, s.az, 0), s.noise(s.fieldSD)), TempC: 10})
+		m := sensors.MagneticSample{At: s.at, FieldUT: r3.Add(inBody(s.fieldUT, s.alt, s.az, 0), s.noise(s.fieldSD)), TempC: 10}
+		if s.meddle == nil || s.meddle(&m) {
+			s.e.Magnetic(m)
+		}
 	}
 }
 

@@ -252,6 +252,43 @@ func TestPairSurvivesFaults(t *testing.T) {
 	}
 }
 
+// TestPairOfFrozenOutput: while the output stands still, a pair would take the
+// whole field for the bridge offset. It is refused as frozen, at the start as
+// well, in whichever step the output stops, and the good offset stays.
+func TestPairOfFrozenOutput(t *testing.T) {
+	for skip := range 12 {
+		b := newBench(t)
+		d, err := New(b.bus, Addr, b.clock, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		before := d.BridgeOffset()
+		b.clock.Sleep(time.Minute)
+		for range skip {
+			b.clock.Sleep(10 * time.Millisecond)
+			if _, err := d.ReadMagnetic(); err != nil && !errors.Is(err, sensors.ErrNoNewData) {
+				t.Fatal(err)
+			}
+		}
+		b.bus.Inject(sim.Fault{Kind: sim.Frozen}, Addr)
+		for range 200 {
+			b.clock.Sleep(10 * time.Millisecond)
+			if _, err = d.ReadMagnetic(); err != nil && !errors.Is(err, sensors.ErrNoNewData) {
+				break
+			}
+		}
+		if sensors.FaultOf(err) != sensors.FaultFrozen {
+			t.Errorf("output frozen at step %d: %v", skip, err)
+		}
+		if got := off(d.BridgeOffset(), before); got > 0.3 {
+			t.Errorf("output frozen at step %d: the offset moved by %.1f µT", skip, got)
+		}
+		if _, err := New(b.bus, Addr, b.clock, nil); sensors.FaultOf(err) != sensors.FaultFrozen {
+			t.Errorf("opened with a frozen output: %v", err)
+		}
+	}
+}
+
 // TestBandwidth: the bandwidth register acts, with the noise of the data sheet's
 // table.
 func TestBandwidth(t *testing.T) {

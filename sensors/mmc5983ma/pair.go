@@ -105,7 +105,10 @@ func (d *Dev) stepPair(now time.Duration) (sensors.MagneticSample, error) {
 			}
 			return sensors.MagneticSample{}, err
 		}
-		s = d.takePart(now, b)
+		if s, err = d.takePart(op, now, b); err != nil {
+			p.step = pairStop
+			return s, err
+		}
 	}
 	reg, value, wait := d.action(p.step)
 	if err := d.reg.Set(op, reg, value); err != nil {
@@ -139,26 +142,39 @@ func (d *Dev) readMeasured(op string, now time.Duration) ([]byte, error) {
 	return nil, sensors.ErrNoNewData
 }
 
+// empty is what data registers decode to that hold nothing since a reset.
+var empty = r3.Vec{X: -zero * utPerCount, Y: -zero * utPerCount, Z: -zero * utPerCount}
+
 // takePart takes over one of the three measurements. The last one is a sample
-// as well, in the newest offset.
-func (d *Dev) takePart(now time.Duration, b []byte) sensors.MagneticSample {
+// as well, in the newest offset. A pulse turns the field's sign: when not one bit
+// differs after it, the output stands still, and the offset would swallow the
+// whole field.
+func (d *Dev) takePart(op string, now time.Duration, b []byte) (sensors.MagneticSample, error) {
 	p := &d.pair
 	raw, clipped := decode(b)
+	before := p.m1
 	switch p.step {
 	case pairRead1:
 		p.m1, p.clip = raw, clipped
-		return sensors.MagneticSample{}
-	case pairRead2:
-		p.m2, p.clip = raw, p.clip || clipped
-		return sensors.MagneticSample{}
+		return sensors.MagneticSample{}, nil
+	case pairRead3:
+		before = p.m2
+	}
+	if raw == before && (!clipped || raw == empty) {
+		return sensors.MagneticSample{}, d.reg.Fail(op, sensors.FaultFrozen, "the chip answers but measures nothing: check its supply",
+			errors.New("a SET or RESET pulse changes nothing"))
 	}
 	p.clip = p.clip || clipped
+	if p.step == pairRead2 {
+		p.m2 = raw
+		return sensors.MagneticSample{}, nil
+	}
 	d.finishPair(now, raw)
 	s := d.sample(b)
 	s.At = now
 	// From here on the chip measures by itself again.
 	d.fresh.Judge(now, true, false, b[:dataBytes])
-	return s
+	return s, nil
 }
 
 // finishPair takes over a new offset. m1 and m3 see the same field when the chip
