@@ -80,6 +80,11 @@ func New(o Options) (*Daemon, error) {
 	if o.Magnetic != nil {
 		d.magnetic = newSlot("magnetic", o.Magnetic.Device, func() (conn.Resource, error) { return o.Magnetic.Open() }, o.Magnetic.OnLost, d.event)
 	}
+	for _, s := range []*slot{d.inertial, d.magnetic} {
+		if s != nil {
+			s.passing = func(text string) { d.log.Warn("sensor fault", "what", text) }
+		}
+	}
 	d.est, d.estMount = estimator.New(d.estimatorOptions()), o.Inertial.Mount
 	d.keeper = timekeeper{notBefore: o.NotBefore, base: o.ClockSource, baseSigmaS: o.ClockSigmaS}
 	if o.Site != nil {

@@ -22,6 +22,8 @@ const (
 	retryLongest = 2 * time.Second
 	// checkEvery is how often a silent brown-out is looked for.
 	checkEvery = time.Minute
+	// tellEvery is how often a fault of one name is told that passes by itself.
+	tellEvery = time.Minute
 	// rateWindow is over what the sample rate is measured.
 	rateWindow = 2 * time.Second
 )
@@ -47,6 +49,10 @@ type slot struct {
 	windowT time.Duration
 	wasOpen bool
 	event   func(kind, text string) // lost, found
+	// passing is told of a fault that did not end the connection; toldAt is when,
+	// by name.
+	passing func(text string)
+	toldAt  map[sensors.Fault]time.Duration
 	lastErr error
 	onLost  func()
 }
@@ -58,7 +64,7 @@ func newSlot(name, device string, open func() (conn.Resource, error), onLost fun
 	return &slot{
 		onLost: onLost,
 		status: SensorStatus{Name: name, Device: device, State: "starting", AgeS: -1, TempC: math.NaN(), Faults: map[string]uint64{}},
-		open:   open, wait: retryFirst, event: event,
+		open:   open, wait: retryFirst, event: event, passing: func(string) {}, toldAt: map[sensors.Fault]time.Duration{},
 	}
 }
 
@@ -132,6 +138,12 @@ func (s *slot) trouble(now time.Duration, err error) {
 	s.inRow++
 	if !sensors.Retryable(err) || s.inRow >= errorsInRow || now-s.lastOK > silence {
 		s.lose(now, nil)
+		return
+	}
+	// One bad transfer in a million is a loose wire that will be one in ten.
+	if at, told := s.toldAt[s.status.Fault]; !told || now-at >= tellEvery {
+		s.toldAt[s.status.Fault] = now
+		s.passing(s.status.Name + ": " + s.status.LastError)
 	}
 }
 
