@@ -5,6 +5,8 @@ import (
 	"testing"
 	"time"
 
+	"gonum.org/v1/gonum/spatial/r3"
+
 	"plumbstar/sensors"
 	"plumbstar/sensors/sim"
 )
@@ -64,7 +66,7 @@ func TestEveryChipHasRates(t *testing.T) {
 		{"QMC5883L", 0x0d, sim.NewQMC5883L},
 	} {
 		for _, hz := range []float64{0, 1, 10, 50, 100, 400} {
-			bus, clock := chipBus(t, c.addr, c.make(nil, sim.Settings{}))
+			bus, clock := chipBus(t, c.addr, c.make(sim.Still{FieldUT: r3.Vec{X: 19, Z: -45}}, sim.Settings{}))
 			var err error
 			if c.name == "MPU-6050" || c.name == "LSM6DSO" {
 				_, err = openInertial(c.name, bus, c.addr, clock, hz)

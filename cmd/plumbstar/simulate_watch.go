@@ -7,6 +7,8 @@ import (
 	"math"
 	"slices"
 
+	"gonum.org/v1/gonum/spatial/r3"
+
 	"plumbstar/astro/trail"
 	"plumbstar/daemon/scenario"
 	"plumbstar/daemon/watch"
@@ -115,7 +117,7 @@ func simulatedSpecs() (sensors.InertialSpec, sensors.MagneticSpec, error) {
 	clock := &sim.Clock{}
 	bus := sim.NewBus("simulated I2C", clock, sim.Adapter{})
 	const inertial, magnetic = 0x6a, 0x30
-	world := sim.Still{TempC: sim.ReferenceC}
+	world := sim.Still{FieldUT: r3.Vec{X: 19, Z: -45}, TempC: sim.ReferenceC}
 	none := func(err error) (sensors.InertialSpec, sensors.MagneticSpec, error) {
 		return sensors.InertialSpec{}, sensors.MagneticSpec{}, err
 	}
