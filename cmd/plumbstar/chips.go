@@ -8,10 +8,14 @@ import (
 	"periph.io/x/conn/v3/i2c"
 
 	"plumbstar/sensors"
+	"plumbstar/sensors/adxl355"
 	"plumbstar/sensors/ak8963"
 	"plumbstar/sensors/hmc5883l"
+	"plumbstar/sensors/icm20948"
 	"plumbstar/sensors/lis3mdl"
+	"plumbstar/sensors/lsm303accel"
 	"plumbstar/sensors/lsm6dso"
+	"plumbstar/sensors/lsm6dsv16x"
 	"plumbstar/sensors/mmc5983ma"
 	"plumbstar/sensors/mpu9250"
 	"plumbstar/sensors/qmc5883l"
@@ -30,16 +34,24 @@ type driver struct {
 	prepare  func(i2c.Bus) error
 	identify func(i2c.Bus, uint16) (name string, ok bool, err error)
 	// writes says what identify writes, for chips that reading cannot tell.
-	writes   string
+	writes string
+	// noGyro: the inertial sensor is an accelerometer alone.
+	noGyro   bool
 	inertial func(bus i2c.Bus, addr uint16, clock sensors.Clock, rateHz float64) (sensors.Inertial, error)
 	magnetic func(bus i2c.Bus, addr uint16, clock sensors.Clock, rateHz float64) (sensors.Magnetometer, error)
 }
 
 // drivers lists what is supported, by hand. The order is that of preference
-// where the user asks for any: less noise and drift first (the AK8963 comes with
-// its MPU in any case).
+// where the user asks for any: those with a gyroscope first, then less noise and
+// drift (the AK8963 comes with its MPU in any case).
 func drivers() []driver {
 	return []driver{
+		{
+			names:    []string{"LSM6DSV16X", "LSM6DSV"},
+			addrs:    []uint16{lsm6dsv16x.Addr, lsm6dsv16x.AltAddr},
+			identify: lsm6dsv16x.Identify,
+			inertial: openLSM6DSV16X,
+		},
 		{
 			names:    []string{"LSM6DSO", "LSM6DSOX", "ISM330DHCX", "LSM6DSL", "LSM6DS3TR-C", "LSM6DS3"},
 			addrs:    []uint16{lsm6dso.Addr, lsm6dso.AltAddr},
@@ -51,6 +63,26 @@ func drivers() []driver {
 			addrs:    []uint16{mpu9250.Addr, mpu9250.AltAddr},
 			identify: mpu9250.Identify,
 			inertial: openMPU,
+		},
+		{
+			names:    []string{"ICM-20948"},
+			addrs:    []uint16{icm20948.Addr, icm20948.AltAddr},
+			identify: icm20948.Identify,
+			inertial: openICM20948,
+		},
+		{
+			names:    []string{"ADXL355"},
+			addrs:    []uint16{adxl355.Addr, adxl355.AltAddr},
+			identify: adxl355.Identify,
+			noGyro:   true,
+			inertial: openADXL355,
+		},
+		{
+			names:    []string{"LSM303AGR", "LSM303DLHC", "LIS3DH", "LIS2DH12"},
+			addrs:    []uint16{lsm303accel.Addr, lsm303accel.AltAddr},
+			identify: lsm303accel.Identify,
+			noGyro:   true,
+			inertial: openLSM303Accel,
 		},
 		{
 			names:    []string{"MMC5983MA"},
@@ -224,14 +256,59 @@ func openMPU(bus i2c.Bus, addr uint16, clock sensors.Clock, rateHz float64) (sen
 	return inertial(mpu9250.New(bus, addr, clock, &o))
 }
 
+func openLSM6DSV16X(bus i2c.Bus, addr uint16, clock sensors.Clock, rateHz float64) (sensors.Inertial, error) {
+	o := lsm6dsv16x.DefaultOpts()
+	if rateHz > 0 {
+		o.RateHz = nearest(rateHz, 7.5, 15, 30, 60, 120, 240, 480, 960)
+	}
+	return inertial(lsm6dsv16x.New(bus, addr, clock, &o))
+}
+
+func openICM20948(bus i2c.Bus, addr uint16, clock sensors.Clock, rateHz float64) (sensors.Inertial, error) {
+	o := icm20948.DefaultOpts()
+	if rateHz > 0 {
+		o.RateHz = min(max(rateHz, 5), 562.5)
+		// The widest filter below half the rate.
+		o.FilterHz = 6
+		for _, hz := range []int{12, 24, 50, 111} {
+			if float64(hz) < o.RateHz/2 {
+				o.FilterHz = hz
+			}
+		}
+	}
+	return inertial(icm20948.New(bus, addr, clock, &o))
+}
+
+func openADXL355(bus i2c.Bus, addr uint16, clock sensors.Clock, rateHz float64) (sensors.Inertial, error) {
+	o := adxl355.DefaultOpts()
+	if rateHz > 0 {
+		o.RateHz = nearest(rateHz, 3.90625, 7.8125, 15.625, 31.25, 62.5, 125, 250, 500, 1000)
+	}
+	return inertial(adxl355.New(bus, addr, clock, &o))
+}
+
+func openLSM303Accel(bus i2c.Bus, addr uint16, clock sensors.Clock, rateHz float64) (sensors.Inertial, error) {
+	o := lsm303accel.DefaultOpts()
+	if rateHz > 0 {
+		o.RateHz = nearest(rateHz, 10.0, 25, 50, 100, 200, 400)
+	}
+	return inertial(lsm303accel.New(bus, addr, clock, &o))
+}
+
 // hasAK8963 reports whether an MPU-9250 or 9255 answers at addr.
 func hasAK8963(bus i2c.Bus, addr uint16) bool {
 	name, ok, err := mpu9250.Identify(bus, addr)
 	return err == nil && ok && (name == "MPU-9250" || name == "MPU-9255")
 }
 
-// bypassMPU connects the AK8963 inside an MPU-9250 to the bus, if there is one.
+// bypassMPU connects the AK8963 inside an MPU-9250, or the AK09916 inside an
+// ICM-20948, to the bus, if there is one.
 func bypassMPU(bus i2c.Bus) error {
+	for _, a := range []uint16{icm20948.Addr, icm20948.AltAddr} {
+		if _, ok, err := icm20948.Identify(bus, a); err == nil && ok {
+			return icm20948.EnableBypass(bus, a)
+		}
+	}
 	for _, a := range []uint16{mpu9250.Addr, mpu9250.AltAddr} {
 		if hasAK8963(bus, a) {
 			return mpu9250.EnableBypass(bus, a)

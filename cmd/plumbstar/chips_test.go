@@ -1,6 +1,7 @@
 package main
 
 import (
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -60,6 +61,10 @@ func TestEveryChipHasRates(t *testing.T) {
 	}{
 		{"MPU-6050", 0x68, sim.NewMPU6050},
 		{"LSM6DSO", 0x6a, sim.NewLSM6DSO},
+		{"LSM6DSV16X", 0x6b, sim.NewLSM6DSV16X},
+		{"ICM-20948", 0x69, sim.NewICM20948},
+		{"ADXL355", 0x1d, sim.NewADXL355},
+		{"LSM303DLHC", 0x19, sim.NewLSM303DLHCAccel},
 		{"MMC5983MA", 0x30, sim.NewMMC5983MA},
 		{"LIS3MDL", 0x1c, sim.NewLIS3MDL},
 		{"HMC5883L", 0x1e, sim.NewHMC5883L},
@@ -68,7 +73,7 @@ func TestEveryChipHasRates(t *testing.T) {
 		for _, hz := range []float64{0, 1, 10, 50, 100, 400} {
 			bus, clock := chipBus(t, c.addr, c.make(sim.Still{FieldUT: r3.Vec{X: 19, Z: -45}}, sim.Settings{}))
 			var err error
-			if c.name == "MPU-6050" || c.name == "LSM6DSO" {
+			if slices.Contains(inertialChips(), c.name) {
 				_, err = openInertial(c.name, bus, c.addr, clock, hz)
 			} else {
 				_, err = openMagnetometer(c.name, bus, c.addr, clock, hz)

@@ -193,9 +193,13 @@ func identify(bus i2c.Bus, a uint16) foundDevice {
 			continue
 		}
 		found.Chip, found.Supported, found.Setting, found.Note = name, true, name, d.writes
-		found.What = "magnetometer"
-		if d.inertial != nil {
+		switch {
+		case d.noGyro:
+			found.What = "accelerometer"
+		case d.inertial != nil:
 			found.What = "inertial sensor"
+		default:
+			found.What = "magnetometer"
 		}
 		if name == "MPU-9250" || name == "MPU-9255" {
 			found.Note = "with the magnetometer AK8963 inside: [magnetic] chip = \"AK8963\""

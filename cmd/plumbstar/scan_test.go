@@ -74,6 +74,10 @@ func TestScanSharedAddresses(t *testing.T) {
 		{0x68, sim.NewMPU9250, "MPU-9250"},
 		{0x6a, sim.NewLSM6DSO, "LSM6DSO"},
 		{0x6b, sim.NewISM330DHCX, "ISM330DHCX"},
+		{0x6b, sim.NewLSM6DSV16X, "LSM6DSV16X"},
+		{0x69, sim.NewICM20948, "ICM-20948"},
+		{0x53, sim.NewADXL355, "ADXL355"},
+		{0x19, sim.NewLSM303DLHCAccel, "LSM303DLHC"},
 	} {
 		clock := &sim.Clock{}
 		bus := sim.NewBus("b", clock, sim.Adapter{})
@@ -101,10 +105,9 @@ func TestScanOthers(t *testing.T) {
 		0x1e: {0x0a: 'H', 0x0b: '4', 0x0c: '3', 0x0f: 0x3c},
 		0x20: {0x36: 0x22},
 		0x30: {0x39: 0x10},
-		0x53: {0x00: 0xad, 0x01: 0x1d, 0x02: 0xed},
 		0x68: {0x00: 0x24},
-		0x69: {0x00: 0xea},
-		0x6a: {0x0f: 0x70},
+		0x69: {0x00: 0xd1},
+		0x6a: {0x0f: 0x68},
 		0x4a: {},
 	})
 	r := scanBus(context.Background(), bus, free)
@@ -117,7 +120,7 @@ func TestScanOthers(t *testing.T) {
 	}
 	want := map[string]string{
 		"0x0c": "AK09916", "0x0d": "", "0x14": "BMM350", "0x1e": "LSM303DLHC", "0x20": "RM3100", "0x30": "MMC5603",
-		"0x53": "ADXL355", "0x68": "BMI270", "0x69": "ICM-20948", "0x6a": "LSM6DSV16X or LSM6DSV", "0x4a": "",
+		"0x68": "BMI270", "0x69": "BMI160", "0x6a": "LSM9DS1", "0x4a": "",
 	}
 	if d := cmp.Diff(want, got); d != "" {
 		t.Errorf("found (-want +got):\n%s", d)

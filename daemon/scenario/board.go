@@ -31,6 +31,7 @@ type kind struct {
 	part func(seed uint64) sim.Settings
 }
 
+// inertialKinds have a gyroscope: the simulated evening's swing needs one.
 func inertialKinds() []kind {
 	return []kind{
 		{Chip{"LSM6DSO", InertialAddr}, sim.NewLSM6DSO, sim.TypicalLSM6DSO},
@@ -39,6 +40,8 @@ func inertialKinds() []kind {
 		{Chip{"MPU-6050", 0x68}, sim.NewMPU6050, sim.TypicalMPU6050},
 		{Chip{"MPU-6500", 0x68}, sim.NewMPU6500, sim.TypicalMPU6500},
 		{Chip{"MPU-9250", 0x68}, sim.NewMPU9250, sim.TypicalMPU9250},
+		{Chip{"LSM6DSV16X", 0x6b}, sim.NewLSM6DSV16X, sim.TypicalLSM6DSV16X},
+		{Chip{"ICM-20948", 0x69}, sim.NewICM20948, sim.TypicalICM20948},
 	}
 }
 

@@ -5,12 +5,17 @@ import (
 	"time"
 
 	"gonum.org/v1/gonum/spatial/r3"
+	"periph.io/x/conn/v3/i2c"
 
 	"plumbstar/sensors"
+	"plumbstar/sensors/adxl355"
 	"plumbstar/sensors/ak8963"
 	"plumbstar/sensors/hmc5883l"
+	"plumbstar/sensors/icm20948"
 	"plumbstar/sensors/lis3mdl"
+	"plumbstar/sensors/lsm303accel"
 	"plumbstar/sensors/lsm6dso"
+	"plumbstar/sensors/lsm6dsv16x"
 	"plumbstar/sensors/mmc5983ma"
 	"plumbstar/sensors/mpu9250"
 	"plumbstar/sensors/qmc5883l"
@@ -88,6 +93,54 @@ func TestInertial(t *testing.T) {
 		Wrong: rig(lsm6dso.Addr, lsm6dso.Addr, sim.NewMPU6050), Open: openLSM,
 		AccelG: []int{2, 4, 8, 16}, GyroDPS: []int{125, 250, 500, 1000, 2000},
 	}
+	lsv := sensortest.Inertial{
+		Wrong: rig(lsm6dsv16x.Addr, lsm6dsv16x.Addr, sim.NewLSM6DSO),
+		Open: func(r *sensortest.Rig, g, dps int) (sensors.Inertial, error) {
+			o := lsm6dsv16x.DefaultOpts()
+			set(&o.AccelRangeG, g)
+			set(&o.GyroRangeDPS, dps)
+			return lsm6dsv16x.New(r.Bus, r.Addr, r.Clock, &o)
+		},
+		AccelG: []int{2, 4, 8, 16}, GyroDPS: []int{125, 250, 500, 1000, 2000},
+	}
+	icm := sensortest.Inertial{
+		Wrong: rig(icm20948.AltAddr, icm20948.AltAddr, sim.NewMPU6500),
+		Open: func(r *sensortest.Rig, g, dps int) (sensors.Inertial, error) {
+			o := icm20948.DefaultOpts()
+			set(&o.AccelRangeG, g)
+			set(&o.GyroRangeDPS, dps)
+			return icm20948.New(r.Bus, r.Addr, r.Clock, &o)
+		},
+		AccelG: []int{2, 4, 8, 16}, GyroDPS: []int{250, 500, 1000, 2000},
+	}
+	adxl := sensortest.Inertial{
+		Wrong: rig(adxl355.Addr, adxl355.Addr, sim.NewLIS3MDL),
+		Open: func(r *sensortest.Rig, g, _ int) (sensors.Inertial, error) {
+			o := adxl355.DefaultOpts()
+			set(&o.AccelRangeG, g)
+			return adxl355.New(r.Bus, r.Addr, r.Clock, &o)
+		},
+		AccelG: []int{2, 4, 8},
+	}
+	l303 := sensortest.Inertial{
+		Wrong: rig(lsm303accel.Addr, lsm303accel.Addr, sim.NewLIS3MDL),
+		Open: func(r *sensortest.Rig, g, _ int) (sensors.Inertial, error) {
+			o := lsm303accel.DefaultOpts()
+			set(&o.AccelRangeG, g)
+			return lsm303accel.New(r.Bus, r.Addr, r.Clock, &o)
+		},
+		AccelG: []int{2, 4, 8, 16}, NoTemp: true,
+	}
+	t.Run("LSM303AGR", func(t *testing.T) {
+		agr := l303
+		agr.Chip, agr.NoTemp = "LSM303AGR", false
+		agr.Rig = func(tb testing.TB) *sensortest.Rig {
+			r := rig(lsm303accel.Addr, lsm303accel.Addr, sim.NewLSM303AGRAccel)(tb)
+			r.Bus = besideMagnetometer{r.Bus}
+			return r
+		}
+		agr.Run(t)
+	})
 	for _, c := range []struct {
 		name     string
 		contract sensortest.Inertial
@@ -99,6 +152,10 @@ func TestInertial(t *testing.T) {
 		{"MPU-9250", mpu, mpu9250.Addr, sim.NewMPU9250},
 		{"LSM6DSO", lsm, lsm6dso.Addr, sim.NewLSM6DSO},
 		{"ISM330DHCX", lsm, lsm6dso.AltAddr, sim.NewISM330DHCX},
+		{"LSM6DSV16X", lsv, lsm6dsv16x.Addr, sim.NewLSM6DSV16X},
+		{"ICM-20948", icm, icm20948.AltAddr, sim.NewICM20948},
+		{"ADXL355", adxl, adxl355.Addr, sim.NewADXL355},
+		{"LSM303DLHC", l303, lsm303accel.Addr, sim.NewLSM303DLHCAccel},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			c.contract.Chip = c.name
@@ -106,6 +163,18 @@ func TestInertial(t *testing.T) {
 			c.contract.Run(t)
 		})
 	}
+}
+
+// besideMagnetometer is a bus on which the identity of an LSM303AGR's
+// magnetometer can be read too.
+type besideMagnetometer struct{ i2c.Bus }
+
+func (b besideMagnetometer) Tx(addr uint16, w, r []byte) error {
+	if addr == 0x1e && len(w) == 1 && len(r) == 1 && w[0] == 0x4f {
+		r[0] = 0x40
+		return nil
+	}
+	return b.Bus.Tx(addr, w, r)
 }
 
 func set[T comparable](to *T, v T) {

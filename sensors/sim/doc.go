@@ -18,7 +18,8 @@
 // the same bytes, however often they are read.
 //
 // Not simulated: FIFOs, interrupt pins, motion detection, the auxiliary master,
-// accelerometer cycle mode and user offset registers of the MPUs, self-test and
+// accelerometer cycle mode and user offset registers of the MPUs, self-test of the
+// LSM6DSV16X, ICM-20948, ADXL355 and LSM303, self-test and
 // external trigger of the AK8963, the ultra-low-power mode of the LSM6DSO, and
 // the effect of a filter on real motion (a filter shapes the noise; the motion
 // itself is sampled where the grid point lies). Transfers take no time on the

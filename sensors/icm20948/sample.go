@@ -1,0 +1,85 @@
+package icm20948
+
+import (
+	"encoding/binary"
+	"math"
+
+	"gonum.org/v1/gonum/spatial/r3"
+
+	"plumbstar/sensors"
+)
+
+// burst is the 14 data bytes, high byte first. The chip holds them together
+// while a burst runs (from memory).
+const (
+	burst    = 14
+	measured = 12 // without the temperature, which alone makes no new sample
+)
+
+// ReadInertial reads a sample in one burst. At is the time just before the
+// transfer. The sample itself was taken at most one period earlier (half a
+// period on average when polled), and its signal is older by the filter's delay.
+func (d *Dev) ReadInertial() (sensors.InertialSample, error) {
+	const op = "read sample"
+	if d.halted {
+		return sensors.InertialSample{}, d.reg.Halted(op)
+	}
+	at := d.clock.Now()
+	b, err := d.reg.Read(op, regData, burst)
+	if err != nil {
+		return sensors.InertialSample{}, err
+	}
+	if sensors.Blank(b) {
+		return sensors.InertialSample{}, d.reg.Diagnose(op, sensors.FaultImplausible, d.CheckConfig)
+	}
+	flags, err := d.reg.Judge(op, &d.fresh, at, false, false, b[:measured], d.CheckConfig)
+	if err != nil {
+		return sensors.InertialSample{}, err
+	}
+	s := d.decode(b)
+	s.At = at
+	s.Flags |= flags
+	return s, nil
+}
+
+// decode turns the data bytes into units. Temperature: 333.87 counts per °C,
+// zero at 21 °C (DS-000189, from memory; SparkFun's library moves the zero by 21
+// counts, 0.06 °C).
+func (d *Dev) decode(b []byte) sensors.InertialSample {
+	var raw [7]float64
+	var s sensors.InertialSample
+	for i := range raw {
+		v := int16(binary.BigEndian.Uint16(b[2*i:]))
+		raw[i] = float64(v)
+		if i < 6 && (v == math.MaxInt16 || v <= -math.MaxInt16) {
+			s.Flags |= sensors.Clipped
+		}
+	}
+	s.Accel = r3.Scale(d.accel, r3.Vec{X: raw[0], Y: raw[1], Z: raw[2]})
+	s.Gyro = r3.Scale(d.gyro, r3.Vec{X: raw[3], Y: raw[4], Z: raw[5]})
+	s.TempC = raw[6]/333.87 + 21
+	return s
+}
+
+// Spec states the data sheet's typical figures, taken as 1 sigma, and the rate
+// and ranges in use. DS-000189 rev. 1.3, pages 12 and 13 (read): 230 µg/√Hz,
+// zero-g ±50 mg on a board, ±0.80 mg/°C, scale ±0.026 %/°C, cross-axis ±2 %. From
+// memory of it: scale ±0.5 %, 0.015 °/s/√Hz, ±5 °/s, gyroscope scale ±1.5 %.
+func (d *Dev) Spec() sensors.InertialSpec {
+	const mg = sensors.StandardGravity / 1000
+	return sensors.InertialSpec{
+		Chip:           "ICM-20948",
+		RateHz:         d.opts.RateHz,
+		AccelNoise:     0.230 * mg,
+		AccelOffset:    50 * mg,
+		AccelDriftPerC: 0.80 * mg,
+		AccelScalePerC: 2.6e-4,
+		AccelCross:     math.Sqrt((3*0.005*0.005 + 6*0.02*0.02) / 9),
+		GyroNoise:      0.015 * degree,
+		GyroOffset:     5 * degree,
+		GyroScale:      math.Sqrt((3*0.015*0.015 + 6*0.02*0.02) / 9),
+		AccelRange:     float64(d.opts.AccelRangeG) * sensors.StandardGravity,
+		GyroRange:      float64(d.opts.GyroRangeDPS) * degree,
+		HasGyro:        true,
+	}
+}
