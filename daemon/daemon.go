@@ -64,6 +64,10 @@ type Daemon struct {
 	// skyClock is the clock that the sightings in use were computed with.
 	skyClock sightClock
 	watching watching
+	nights   nights
+	gather   gather
+	started  time.Duration
+	nextKeep time.Duration
 	everLost bool // a sensor was lost since the start
 }
 
@@ -93,8 +97,11 @@ func New(o Options) (*Daemon, error) {
 	d.place.stale = true
 	d.guide.Knobs = &d.knobs
 	d.watching.south = d.place.status.Known && d.place.status.Site.Hemisphere() == astro.South
+	d.gather = gather{budget: fullBudget, minute: math.NaN(), tiltDeg: math.NaN()}
+	d.started = o.Clock.Now()
 	d.renewWatch()
 	d.loadKept()
+	d.loadWatch()
 	return d, nil
 }
 
@@ -104,7 +111,9 @@ func (d *Daemon) event(kind, text string) {
 	if kind == "lost" {
 		d.log.Warn("sensor lost", "what", text)
 		d.everLost = true
-		d.happened(d.opt.Clock.Now(), Event{Kind: EventSensorLost, Severity: SensorLost, Text: "A sensor does not answer: " + text})
+		now := d.opt.Clock.Now()
+		d.keepFullRate(now, now)
+		d.happened(now, Event{Kind: EventSensorLost, Severity: SensorLost, Text: "A sensor does not answer: " + text})
 		return
 	}
 	d.log.Info("sensor "+kind, "what", text)
@@ -185,6 +194,9 @@ func (d *Daemon) tick(now, late time.Duration) (ended bool) {
 	if d.magnetic != nil {
 		d.readMagnetic(now)
 	}
+	if d.opt.Journal != nil {
+		d.keepLog(now)
+	}
 	if now >= d.nextPub || d.ended {
 		d.nextPub = now + d.opt.PublishEvery
 		s := d.snapshot(now)
@@ -220,6 +232,7 @@ func (d *Daemon) readInertial(now time.Duration) {
 		if d.tap != nil {
 			d.tap.takeInertial(x)
 		}
+		raw := x
 		c := &d.opt.Inertial.Correct
 		if c.Apply != nil {
 			x.Accel = c.Apply(x.Accel, x.TempC)
@@ -228,6 +241,9 @@ func (d *Daemon) readInertial(now time.Duration) {
 		x.Gyro = d.opt.Inertial.Mount.apply(x.Gyro)
 		d.est.Inertial(x)
 		d.watchInertial(now, x)
+		if d.opt.Journal != nil {
+			d.noteInertial(raw, x)
+		}
 		if q, ok := s.dev.(queued); !ok || !q.Pending() {
 			break
 		}
@@ -263,6 +279,7 @@ func (d *Daemon) readMagnetic(now time.Duration) {
 		if d.tap != nil {
 			d.tap.takeMagnetic(x)
 		}
+		raw := x
 		c := &d.opt.Magnetic.Correct
 		if c.Apply != nil {
 			x.FieldUT = c.Apply(x.FieldUT, x.TempC)
@@ -270,11 +287,27 @@ func (d *Daemon) readMagnetic(now time.Duration) {
 		x.FieldUT = d.opt.Magnetic.Mount.apply(x.FieldUT)
 		d.est.Magnetic(x)
 		d.watching.w.Magnetic(x)
+		if d.opt.Journal != nil {
+			d.noteMagnetic(raw, x)
+		}
 		if q, ok := s.dev.(queued); !ok || !q.Pending() {
 			break
 		}
 	}
 	s.check(now)
+}
+
+// keepLog keeps the night log going.
+func (d *Daemon) keepLog(now time.Duration) {
+	d.closeLate(now)
+	if now < d.nextKeep {
+		return
+	}
+	d.nextKeep = now + time.Second
+	utc := d.utc(now)
+	d.keepNight(now, utc)
+	d.opt.Journal.Clock(d.moment(now, utc))
+	d.lookAtLog(now)
 }
 
 // temperatureNoter is a magnetometer without a thermometer of its own that
@@ -323,7 +356,16 @@ func (d *Daemon) snapshot(now time.Duration) *Snapshot {
 		s.Sensors = append(s.Sensors, *r)
 	}
 	s.Warnings = append(d.receiverWarnings(), d.watchWarnings()...)
+	if d.opt.Journal != nil {
+		if w := d.nights.warning; w != nil {
+			s.Warnings = append(s.Warnings, *w)
+		}
+		status := d.nights.status
+		s.Log = &status
+	}
+	d.rearm(now, s)
 	d.offerWatch(now, s)
+	d.watchDrift(now)
 	return s
 }
 
@@ -346,6 +388,12 @@ func (d *Daemon) setSite(s SiteStatus) {
 	d.place = place{status: s, stale: true}
 	d.hemisphereOf(&s)
 	d.guide.Reset()
+	d.nights.sunSeen = false
+	if d.opt.Journal != nil && d.nights.on {
+		d.opt.Journal.NightSite(*siteRow(&s))
+	}
+	d.happened(d.opt.Clock.Now(), Event{Kind: EventSiteSet, Text: fmt.Sprintf("The site is %.4f°, %.4f° (%s).", s.Site.LatDeg, s.Site.LonDeg, s.Source),
+		Numbers: map[string]float64{"lat_deg": s.Site.LatDeg, "lon_deg": s.Site.LonDeg, "height_m": s.Site.HeightM}})
 	d.log.Info("site set", "name", s.Name, "lat_deg", s.Site.LatDeg, "lon_deg", s.Site.LonDeg, "source", s.Source)
 }
 

@@ -223,5 +223,7 @@ func (d *Daemon) happened(now time.Duration, e Event) Event {
 	e.Time = utc.UTC().Round(time.Millisecond)
 	e.TimeSure = d.clockStatus(utc).Plausible
 	e.Quiet = e.Severity != Moved && e.Severity != SensorLost && d.opt.Watch.quietAt(utc)
-	return d.bus.publish(e)
+	e = d.bus.publish(e)
+	d.journal(&e)
+	return e
 }

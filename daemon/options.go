@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"encoding/json"
 	"fmt"
 	"log/slog"
 	"time"
@@ -10,6 +11,7 @@ import (
 	"plumbstar/astro"
 	"plumbstar/astro/geomag"
 	"plumbstar/daemon/estimator"
+	"plumbstar/daemon/nightlog"
 	"plumbstar/sensors"
 	"plumbstar/sensors/calib"
 )
@@ -114,6 +116,13 @@ type Options struct {
 
 	// Store keeps calibrations and sightings; nil keeps them in memory only.
 	Store Store
+
+	// Journal is the night log; nil keeps none. OpenNight is the night that an
+	// earlier start left open, nil when there is none; Settings what the night's row
+	// says of the settings.
+	Journal   Journal
+	OpenNight *nightlog.Night
+	Settings  json.RawMessage
 
 	// Period is the loop's; PublishEvery that of snapshots.
 	Period, PublishEvery time.Duration

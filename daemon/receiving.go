@@ -199,8 +199,23 @@ func (d *Daemon) utc(now time.Duration) time.Time {
 		d.log.Info("clock", "source", is.Source, "sigma_s", is.SigmaS, "offset_s", is.OffsetS)
 	}
 	moved := d.keeper.utc.Sub(wasUTC.Add(now - wasMono)).Abs()
+	if looked && moved >= clockStepTold {
+		step := d.keeper.utc.Sub(wasUTC.Add(now - wasMono)).Seconds()
+		d.happened(now, Event{Kind: EventClockStep, Text: fmt.Sprintf("The time went %s by %s (%s). The night is dated by its best clock.", forth(step), span(math.Abs(step)), nameOf(is.Source)),
+			Numbers: map[string]float64{"step_s": step}})
+	}
 	if is.Plausible != before.Plausible || moved > time.Minute || is.SigmaS < 0 != (before.SigmaS < 0) {
 		d.place.stale = true // what follows from the date is computed anew
 	}
 	return d.keeper.utc
+}
+
+// clockStepTold is the step from which on an event tells of it.
+const clockStepTold = time.Second
+
+func forth(s float64) string {
+	if s < 0 {
+		return "back"
+	}
+	return "forward"
 }

@@ -31,6 +31,8 @@ type Snapshot struct {
 	Sensors  []SensorStatus
 	// Loop is the health of the loop itself.
 	Loop LoopStatus
+	// Log is how the night log fares, nil when there is none.
+	Log *LogStatus
 }
 
 // NotKnown is the verdict while the alignment is not known.

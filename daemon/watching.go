@@ -25,10 +25,13 @@ type watching struct {
 	lens    Lens
 	ref     watch.Reference
 	offer   offer
+	// kept is what an earlier start was armed with, until the watch goes on.
+	kept *keptWatch
 	// open are the findings that guidance warns of, one event each, oldest first.
-	open   []Event
-	minute *watch.Minute
-	drift  float64 // degrees of sensor drift that were told of
+	open    []Event
+	minute  *watch.Minute
+	drift   float64       // degrees of sensor drift that were told of
+	driftAt time.Duration // of the next look at it
 }
 
 // openMost is how many findings are warned of at once; the log has them all.
@@ -87,6 +90,7 @@ func (d *Daemon) watchInertial(now time.Duration, x sensors.InertialSample) {
 	}
 	if m, ok := w.Minute(); ok {
 		d.watching.minute = &m
+		d.gather.minute = 3600 * m.ShakeRMSDeg
 	}
 }
 
@@ -94,6 +98,9 @@ func (d *Daemon) watchInertial(now time.Duration, x sensors.InertialSample) {
 func (d *Daemon) found(now time.Duration, f *watch.Finding) {
 	k := &d.watching
 	e := Event{Kind: string(f.Kind), Severity: d.severity(now, f), Text: f.Text, Numbers: findingNumbers(f), Finding: f.ID, Final: f.Final, Began: f.Start}
+	if e.Severity != Attention || f.Kind == watch.FieldChange {
+		d.keepFullRate(f.Start, now)
+	}
 	e = d.happened(now, e)
 	k.open = slices.DeleteFunc(k.open, func(o Event) bool { return o.Finding == f.ID })
 	if e.Severity == Info {
@@ -181,18 +188,26 @@ func (d *Daemon) watchWarnings() []estimator.Warning {
 // again, it does so anew and clears what was found. It is refused while the
 // inertial sensor does not answer. The alignment need not be known.
 func (d *Daemon) ArmWatch(a Arming) (WatchStatus, error) {
+	s, kept, err := d.arm(a)
+	if err == nil {
+		d.keepWatch(kept)
+	}
+	return s, err
+}
+
+func (d *Daemon) arm(a Arming) (WatchStatus, *keptWatch, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	lens, err := d.lensFor(a)
 	if err != nil {
-		return WatchStatus{}, err
+		return WatchStatus{}, nil, err
 	}
 	if d.inertial.status.State != "ok" {
-		return WatchStatus{}, conflict("sensor-lost", "the inertial sensor does not answer: without it nothing can be watched")
+		return WatchStatus{}, nil, conflict("sensor-lost", "the inertial sensor does not answer: without it nothing can be watched")
 	}
 	now := d.opt.Clock.Now()
 	k := &d.watching
-	k.armed, k.armedAt, k.lens = true, d.utc(now), lens
+	k.armed, k.armedAt, k.lens, k.kept = true, d.utc(now), lens, nil
 	k.ref = d.watchReference()
 	k.open, k.drift = nil, 0
 	k.w.Arm(k.ref, d.allowance(lens))
@@ -200,22 +215,31 @@ func (d *Daemon) ArmWatch(a Arming) (WatchStatus, error) {
 	if !k.ref.Known {
 		text += " How far the axis stands from the pole is not known: " + k.ref.Why + "."
 	}
+	if d.opt.Journal != nil && !d.nights.on { // so that the event belongs to the night
+		d.nights.decided = true
+		d.beginNight(now, k.armedAt, "the watch was armed")
+	}
 	d.happened(now, Event{Kind: EventWatchArmed, Text: text, Numbers: referenceNumbers(&k.ref)})
-	return d.watchStatus(now), nil
+	return d.watchStatus(now), d.keptNow(), nil
 }
 
 // DisarmWatch ends the watch and clears what it found.
 func (d *Daemon) DisarmWatch() WatchStatus {
 	d.mu.Lock()
-	defer d.mu.Unlock()
 	now := d.opt.Clock.Now()
 	k := &d.watching
 	k.w.Disarm()
+	was := k.armed || k.kept != nil
 	if k.armed {
 		d.happened(now, Event{Kind: EventWatchDisarmed, Text: "The watch is disarmed."})
 	}
-	k.armed, k.armedAt, k.open = false, time.Time{}, nil
-	return d.watchStatus(now)
+	k.armed, k.armedAt, k.open, k.kept = false, time.Time{}, nil, nil
+	s := d.watchStatus(now)
+	d.mu.Unlock()
+	if was {
+		d.keepWatch(&keptWatch{})
+	}
+	return s
 }
 
 // Acknowledge says that somebody knows what was found: the warnings end, and

@@ -44,6 +44,7 @@ func openDatabase(ctx context.Context, path string, steps []string) (*database, 
 	if _, err := os.Stat(filepath.Dir(path)); err != nil {
 		return nil, wrap("open", path, err)
 	}
+	keepPrivate(path)
 	pool, err := sql.Open("sqlite", dsn(path, url.Values{"_pragma": {"busy_timeout(2000)"}}))
 	if err != nil {
 		return nil, wrap("open", path, err)
@@ -54,6 +55,21 @@ func openDatabase(ctx context.Context, path string, steps []string) (*database, 
 		return nil, wrap("open", path, err)
 	}
 	return d, nil
+}
+
+// keepPrivate lets only the owner read where somebody spends the nights. SQLite
+// gives the files beside the database its mode. What cannot be done here, the
+// database will complain of in better words.
+func keepPrivate(path string) {
+	const mode = 0o600
+	if f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, mode); err == nil {
+		_ = f.Close() // nothing was written
+	}
+	for _, c := range companions {
+		if i, err := os.Lstat(path + c); err == nil && i.Mode().IsRegular() && i.Mode().Perm() != mode {
+			_ = os.Chmod(path+c, mode)
+		}
+	}
 }
 
 func (d *database) prepare(ctx context.Context, path string, steps []string) error {

@@ -81,6 +81,9 @@ func (e *Error) Error() string {
 	return s
 }
 
+// Brief is what is wrong and what to do, without the place.
+func (e *Error) Brief() string { return advice[e.Kind] }
+
 // Unwrap gives the cause.
 func (e *Error) Unwrap() error { return e.Err }
 

@@ -294,6 +294,10 @@ func (l *Log) setClock(m Moment) {
 	l.mu.Unlock()
 }
 
+// NightSite says where the running night is, when that became known or was
+// corrected after it began.
+func (l *Log) NightSite(s Site) { l.push(&nightSiteOp{s}, classOther, 1, false) }
+
 // BeginNight starts a night and ends every other one.
 func (l *Log) BeginNight(m Moment, n NightInfo) {
 	n.Settings = slices.Clone(n.Settings)

@@ -230,6 +230,23 @@ func (t *tx) finish(at time.Duration, except int64) error {
 	return err
 }
 
+type nightSiteOp struct{ Site }
+
+func (o *nightSiteOp) apply(t *tx) error {
+	if err := t.open(); err != nil {
+		return err
+	}
+	if t.state.night == 0 {
+		return nil
+	}
+	site, err := t.site(&o.Site)
+	if err != nil {
+		return err
+	}
+	_, err = t.conn.ExecContext(t.ctx, `UPDATE nights SET site = ? WHERE id = ?`, site, t.state.night)
+	return err
+}
+
 type endOp struct{ m Moment }
 
 func (o *endOp) apply(t *tx) error {

@@ -35,8 +35,9 @@ type Sample struct {
 	AxisAltitude, AxisAzimuth, AxisRoll Angle
 	// Error is the angle between the axis and the aim.
 	Error Angle
-	// VibrationMS2 is the rms of the specific force, and ShakeArcsec that of the
-	// direction of the axis, about their means.
+	// VibrationMS2 is the rms of the specific force about its mean, the sensor's noise
+	// included; ShakeArcsec that of the direction of the axis over a minute, noise
+	// taken off, once a minute.
 	VibrationMS2, ShakeArcsec float64
 	// StrengthUT and DipDeg are those of the measured field; dip positive down.
 	StrengthUT, DipDeg float64
@@ -74,8 +75,8 @@ func quantities() []quantity {
 	out = append(out, angle("axis_roll", "roll about the axis", func(s *Sample) *Angle { return &s.AxisRoll })...)
 	out = append(out, angle("error", "angle between axis and aim", func(s *Sample) *Angle { return &s.Error })...)
 	return append(out,
-		quantity{"vibration_um_s2", "vibration_m_s2", "m/s²", "rms of the specific force about its mean", 1e6, 6, func(s *Sample) *float64 { return &s.VibrationMS2 }},
-		quantity{"shake_mas", "shake_arcsec", "″", "rms of the axis' direction about its mean", 1e3, 3, func(s *Sample) *float64 { return &s.ShakeArcsec }},
+		quantity{"vibration_um_s2", "vibration_m_s2", "m/s²", "rms of the specific force about its mean, the sensor's noise included", 1e6, 6, func(s *Sample) *float64 { return &s.VibrationMS2 }},
+		quantity{"shake_mas", "shake_arcsec", "″", "rms of the axis' direction about its mean over the minute before, the sensor's noise taken off; once a minute", 1e3, 3, func(s *Sample) *float64 { return &s.ShakeArcsec }},
 		quantity{"strength_nT", "strength_uT", "µT", "strength of the measured field", 1e3, 3, func(s *Sample) *float64 { return &s.StrengthUT }},
 		quantity{"dip_udeg", "dip_deg", "°", "dip of the measured field, positive down", 1e6, 6, func(s *Sample) *float64 { return &s.DipDeg }},
 	)
