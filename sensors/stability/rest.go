@@ -5,7 +5,6 @@ import (
 	"slices"
 
 	"gonum.org/v1/gonum/floats"
-	"gonum.org/v1/gonum/mat"
 )
 
 // Rest is a night of a board at rest, as means over a minute or so. Between
@@ -25,51 +24,68 @@ const leastMinutes = 30
 // is foretold from those before it by the filter of the local level model
 // (A. C. Harvey, Forecasting, Structural Time Series Models and the Kalman
 // Filter, 1989, ch. 4; from memory), which makes what is left independent, and
-// the share is averaged over as in Trend. A steady drift is not fitted beside the
-// temperature, which falls as steadily: PerC contains it. It belongs to the
-// night, and shows as scatter between nights; see Learn.
+// the share is averaged over as in Trend. So is the slack of the hysteresis, of
+// which a night tells little. A steady drift is not fitted beside the temperature,
+// which falls as steadily: PerC contains it. It belongs to the night, and shows as
+// scatter between nights; see Learn.
 func (r *Rest) Follow(v []float64) Trend {
-	keep := make([]int, 0, len(v))
+	out, _ := r.follow(v)
+	return out
+}
+
+// Hysteresis is tried as one follower of little, middling (that of play) or much
+// slack, as a part of the range of temperature, and as two of them together.
+const hysteresisModels = 4
+
+func slacks() [3]float64              { return [3]float64{1.0 / 20, 1.0 / 10, 1.0 / 5} }
+func models() [hysteresisModels][]int { return [...][]int{{0, 1}, {0, 2}, {0, 3}, {0, 1, 3}} }
+
+// follow also gives the coefficient for each slack by itself.
+func (r *Rest) follow(v []float64) (out Trend, perC [hysteresisModels]Estimate) {
+	const short = "the board was at rest for too short a time"
+	none := unknown(short)
+	for k := range perC {
+		perC[k] = none
+	}
+	out = Trend{PerHour: none, PerC: none, SteadyPerHour: unknown("time and temperature change together in a night"), Hysteresis: none}
+	p := path{}
+	var y, temp []float64
 	for i := range v {
 		if v[i] == v[i] && r.TempC[i] == r.TempC[i] {
-			keep = append(keep, i)
+			y, temp = append(y, v[i]), append(temp, r.TempC[i])
+			p.hours, p.stretch = append(p.hours, r.TS[i]/3600), append(p.stretch, r.Stretch[i])
 		}
 	}
-	const short = "the board was at rest for too short a time"
-	out := Trend{PerHour: unknown(short), PerC: unknown(short), SteadyPerHour: unknown("time and temperature change together in a night"), Hysteresis: unknown(short)}
-	if len(keep) < leastMinutes {
-		return out
+	if len(y) < leastMinutes {
+		return out, perC
 	}
-	y, hours, temp := make([]float64, len(keep)), make([]float64, len(keep)), make([]float64, len(keep))
-	stretch := make([]int, len(keep))
-	for k, i := range keep {
-		y[k], hours[k], temp[k], stretch[k] = v[i], r.TS[i]/3600, r.TempC[i], r.Stretch[i]
+	if e, ok := p.fit(y, [][]float64{p.hours}, [][]int{{0}}); ok {
+		out.PerHour = e.first
 	}
-	p := path{hours: hours, stretch: stretch}
-	if e := p.fit(y, hours); e != nil {
-		out.PerHour = e[0]
-	}
-	if floats.Max(temp)-floats.Min(temp) < leastRangeC {
+	span := floats.Max(temp) - floats.Min(temp)
+	if span < leastRangeC {
 		out.PerC = unknown("the temperature changed by less than 1 °C")
 		out.Hysteresis = out.PerC
-		return out
+		return out, perC
 	}
-	lag, both := play(temp)
-	const same = "the board was at rest for too short a time, or the temperature hardly changed in it"
-	e := p.fit(y, temp, lag)
-	if e == nil {
-		e = p.fit(y, temp)
+	columns := [][]float64{temp}
+	for _, s := range slacks() {
+		columns = append(columns, follower(temp, s*span))
 	}
-	if e == nil {
-		out.PerC, out.Hysteresis = unknown(same), unknown(same)
-		return out
+	all := models()
+	e, ok := p.fit(y, columns, all[:])
+	if !ok {
+		return out, perC
 	}
-	out.PerC = e[0]
+	out.PerC = e.first
+	for k := range perC {
+		perC[k] = e.each[k]
+	}
 	out.Hysteresis = unknown("the temperature did not turn: rising and falling cannot be compared")
-	if both && len(e) > 1 {
-		out.Hysteresis = e[1]
+	if _, both := play(temp); both {
+		out.Hysteresis = e.second
 	}
-	return out
+	return out, perC
 }
 
 // path is where the values of a fit stand in time.
@@ -78,91 +94,180 @@ type path struct {
 	stretch []int
 }
 
-// fit is generalised least squares with an intercept for each stretch; nil when
-// the columns do not differ enough.
-func (p *path) fit(y []float64, columns ...[]float64) []Estimate {
-	n := len(columns)
-	scale := make([]float64, n)
+// most columns of a fit, the values among them.
+const mostColumns = 5
+
+// products are the sums of products of columns and values, once whitened.
+type products struct {
+	m    [mostColumns][mostColumns]float64
+	cost float64 // of the whitening: log of the determinant
+	used int
+}
+
+// fits are the estimates of a fit: the first coefficient averaged over all models
+// and for each by itself, the second averaged over those that have two.
+type fits struct {
+	first, second Estimate
+	each          []Estimate
+}
+
+// fit is generalised least squares with an intercept for each stretch, for
+// several models: which columns each has. Not ok when the columns do not differ
+// enough.
+func (p *path) fit(y []float64, columns [][]float64, models [][]int) (f fits, ok bool) {
+	scale := make([]float64, len(columns))
+	scaled := make([][]float64, 0, len(columns)+1)
 	for j, c := range columns {
 		m := floats.Sum(c) / float64(len(c))
 		for _, x := range c {
 			scale[j] += (x - m) * (x - m)
 		}
 		if scale[j] = math.Sqrt(scale[j]); scale[j] == 0 {
-			return nil
+			return f, false
+		}
+		s := slices.Clone(c)
+		floats.AddConst(-m, s)
+		floats.Scale(1/scale[j], s)
+		scaled = append(scaled, s)
+	}
+	v := slices.Clone(y)
+	floats.AddConst(-floats.Sum(v)/float64(len(v)), v)
+	scaled = append(scaled, v)
+	grids, least := make([][]solution, len(models)), math.Inf(1)
+	for l := lowestShare; l <= highestShare; l++ {
+		g := p.whiten(scaled, math.Pow(10, l))
+		for k, model := range models {
+			if s := g.solve(model, len(columns)); s.ok {
+				s.q = math.Pow(10, l)
+				grids[k], least = append(grids[k], s), min(least, s.cost)
+			}
 		}
 	}
-	var grid []solution
-	least := math.Inf(1)
-	for l := lowestShare; l <= highestShare; l += 0.5 {
-		if g := p.solve(y, columns, scale, math.Pow(10, l)); g.ok {
-			grid, least = append(grid, g), min(least, g.cost)
+	var every, pairs []solution
+	for k, g := range grids {
+		if len(g) == 0 {
+			return f, false
+		}
+		// Models share the first coefficient; divide by the columns' own scales.
+		for i := range g {
+			for j, c := range models[k] {
+				g[i].value[j], g[i].sigma[j] = g[i].value[j]/scale[c], g[i].sigma[j]/scale[c]
+			}
+		}
+		f.each = append(f.each, averaged(g, least, ones(1))[0])
+		every = append(every, g...)
+		if len(models[k]) == 2 {
+			pairs = append(pairs, g...)
 		}
 	}
-	if len(grid) == 0 {
-		return nil
+	f.first = averaged(every, least, ones(1))[0]
+	if len(pairs) > 0 {
+		f.second = averaged(pairs, least, ones(2))[1]
 	}
-	return averaged(grid, least, scale)
+	return f, true
 }
 
-func (p *path) solve(y []float64, columns [][]float64, scale []float64, q float64) solution {
+func ones(n int) []float64 {
+	out := make([]float64, n)
+	floats.AddConst(1, out)
+	return out
+}
+
+// whiten sums the products of the innovations: q is the variance by which the walk
+// grows in a minute, in units of the white noise's.
+func (p *path) whiten(columns [][]float64, q float64) (g products) {
+	var level, e [mostColumns]float64
+	variance, before := 0.0, 0.0
 	n := len(columns)
-	white := make([][]float64, n+1)
-	level, before := make([]float64, n+1), 0.0
-	cost, used, variance := 0.0, 0, 0.0
-	row := make([]float64, n+1)
-	for k := range y {
-		for j, c := range columns {
-			row[j] = c[k] / scale[j]
-		}
-		row[n] = y[k]
+	for k := range p.hours {
 		if k == 0 || p.stretch[k] != p.stretch[k-1] {
-			copy(level, row)
+			for j, c := range columns {
+				level[j] = c[k]
+			}
 			variance, before = 1, p.hours[k]
 			continue
 		}
-		// q is the walk's variance in a minute, in units of the white noise's.
 		variance += q * max((p.hours[k]-before)*60, 0)
 		before = p.hours[k]
 		f := variance + 1
-		gain, root := variance/f, 1/math.Sqrt(f)
-		cost += math.Log(f)
-		for j := range row {
-			e := row[j] - level[j]
-			white[j] = append(white[j], e*root)
-			level[j] += gain * e
+		gain := variance / f
+		g.cost += math.Log(f)
+		for j, c := range columns {
+			e[j] = c[k] - level[j]
+			level[j] += gain * e[j]
+			for i := 0; i <= j; i++ {
+				g.m[i][j] += e[i] * e[j] / f
+			}
 		}
 		variance *= 1 - gain
-		used++
+		g.used++
 	}
-	if used < leastMinutes/2 {
-		return solution{}
-	}
-	normal, right := mat.NewSymDense(n, nil), mat.NewVecDense(n, nil)
 	for i := range n {
-		for j := i; j < n; j++ {
-			normal.SetSym(i, j, floats.Dot(white[i], white[j]))
+		for j := range i {
+			g.m[i][j] = g.m[j][i]
 		}
-		right.SetVec(i, floats.Dot(white[i], white[n]))
 	}
-	var chol mat.Cholesky
-	if !chol.Factorize(normal) || chol.Cond() > 1e10 {
+	return g
+}
+
+// solve fits column y with up to three others.
+func (g *products) solve(model []int, y int) solution {
+	n := len(model)
+	if g.used < leastMinutes/2 {
 		return solution{}
 	}
-	var b mat.VecDense
-	var cov mat.SymDense
-	if chol.SolveVecTo(&b, right) != nil || chol.InverseTo(&cov) != nil {
-		return solution{}
+	// Cholesky's decomposition; the columns have unit length before whitening.
+	var l, inv [3][3]float64
+	det := 1.0
+	for i := range n {
+		for j := 0; j <= i; j++ {
+			x := g.m[model[i]][model[j]]
+			for k := range j {
+				x -= l[i][k] * l[j][k]
+			}
+			if i != j {
+				l[i][j] = x / l[j][j]
+				continue
+			}
+			if !(x > 1e-8*g.m[model[i]][model[i]]) {
+				return solution{}
+			}
+			l[i][i] = math.Sqrt(x)
+			det *= x
+		}
 	}
-	left := slices.Clone(white[n])
-	for j := range n {
-		floats.AddScaled(left, -b.AtVec(j), white[j])
+	for i := range n {
+		inv[i][i] = 1 / l[i][i]
+		for j := range i {
+			for k := j; k < i; k++ {
+				inv[i][j] -= l[i][k] * inv[k][j]
+			}
+			inv[i][j] /= l[i][i]
+		}
 	}
-	rest := max(floats.Dot(left, left), 1e-300)
-	s := solution{q: q, cost: cost + chol.LogDet() + float64(used-n)*math.Log(rest), ok: true}
+	b, inverse := make([]float64, n), make([]float64, n)
+	for i := range n {
+		for j := range n {
+			c := 0.0
+			for k := max(i, j); k < n; k++ {
+				c += inv[k][i] * inv[k][j]
+			}
+			b[i] += c * g.m[model[j]][y]
+			if i == j {
+				inverse[i] = c
+			}
+		}
+	}
+	rest := g.m[y][y]
+	for j, c := range model {
+		rest -= b[j] * g.m[c][y]
+	}
+	rest = max(rest, 1e-14*g.m[y][y], 1e-300)
+	free := float64(g.used - n)
+	s := solution{cost: g.cost + math.Log(det) + free*math.Log(rest), ok: true}
 	for j := range n {
-		s.value = append(s.value, b.AtVec(j))
-		s.sigma = append(s.sigma, math.Sqrt(rest/float64(used-n)*cov.At(j, j)))
+		s.value = append(s.value, b[j])
+		s.sigma = append(s.sigma, math.Sqrt(rest/free*inverse[j]))
 	}
 	return s
 }

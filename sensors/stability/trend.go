@@ -116,18 +116,26 @@ func (f fitter) trend(v []float64) Trend {
 // whether at least leastRangeC was passed at +1/2 and at -1/2.
 func play(tempC []float64) (lag []float64, both bool) {
 	slack := (floats.Max(tempC) - floats.Min(tempC)) / 10
+	lag = follower(tempC, slack)
 	low, high := [2]float64{math.Inf(1), math.Inf(1)}, [2]float64{math.Inf(-1), math.Inf(-1)} // falling, rising
-	follower := tempC[0]
-	for _, t := range tempC {
-		follower = max(t-slack, min(t+slack, follower))
-		x := (t - follower) / (2 * slack)
-		lag = append(lag, x)
-		if math.Abs(x) > 0.45 {
+	for i, t := range tempC {
+		if x := lag[i]; math.Abs(x) > 0.45 {
 			k := int(x + 0.5)
 			low[k], high[k] = min(low[k], t), max(high[k], t)
 		}
 	}
 	return lag, min(high[0], high[1])-max(low[0], low[1]) >= leastRangeC
+}
+
+// follower is the path itself, for a slack in °C.
+func follower(tempC []float64, slack float64) []float64 {
+	out := make([]float64, len(tempC))
+	f := tempC[0]
+	for i, t := range tempC {
+		f = max(t-slack, min(t+slack, f))
+		out[i] = (t - f) / (2 * slack)
+	}
+	return out
 }
 
 // wander is noise that is white plus a random walk, as slow sensor errors are:
