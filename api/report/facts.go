@@ -66,27 +66,31 @@ func (e *event) costs() float64 {
 	return deg
 }
 
-// usedCalibrations are, for each kind and chip, those made during the night and
-// the newest from before it.
+// usedCalibrations are those that the night began with, as its settings name
+// them, or else for each kind and chip the newest from before it; and those made
+// during it.
 func (d *night) usedCalibrations() []nightlog.Calibration {
 	type key struct{ kind, chip string }
-	before := map[key]int64{}
+	named, newest := map[int64]bool{}, map[key]int64{}
+	for _, c := range d.with.Calibrations {
+		named[c.ID] = true
+	}
 	for _, c := range d.calibrations {
 		if c.UTC.Before(d.Begin) {
-			before[key{c.Kind, c.Chip}] = c.ID
+			newest[key{c.Kind, c.Chip}] = c.ID
 		}
 	}
 	var out []nightlog.Calibration
 	for _, c := range d.calibrations {
-		if c.UTC.Before(d.Begin) {
-			if before[key{c.Kind, c.Chip}] == c.ID {
-				out = append(out, c)
-			}
+		before := c.UTC.Before(d.Begin)
+		switch {
+		case named[c.ID]:
+		case before && (d.with.Calibrations != nil || newest[key{c.Kind, c.Chip}] != c.ID):
+			continue
+		case c.UTC.After(d.End):
 			continue
 		}
-		if !c.UTC.After(d.End) {
-			out = append(out, c)
-		}
+		out = append(out, c)
 	}
 	const most = 40
 	return out[max(0, len(out)-most):]

@@ -28,6 +28,7 @@ const (
 type night struct {
 	nightlog.Night
 	calibrations []nightlog.Calibration
+	with         settings
 
 	columns columns
 	// zeroS is where the time axis begins, seconds after Begin.
@@ -90,7 +91,8 @@ type gap struct{ from, to float64 }
 // event is one line of the table.
 type event struct {
 	nightlog.StoredEvent
-	tS    float64 // on the time axis
+	tS    float64 // on the time axis, when it was first told
+	toldS float64 // when it was last told
 	count int     // its number in the table, from 1
 	// more events of the kind follow, until untilS, at ticks.
 	more   int
@@ -103,11 +105,18 @@ func (e *event) number(key string) (float64, bool) { v, ok := e.Numbers[key]; re
 
 // settings is what the report needs of the settings that a night was logged with.
 type settings struct {
-	Aim string `json:"aim"`
-	Air struct {
-		PressureHPa *float64 `json:"pressure_hpa"`
-		TempC       *float64 `json:"temp_c"`
-	} `json:"air"`
+	Aim      string `json:"aim"`
+	Settings struct {
+		Air air `json:"air"`
+	} `json:"settings"`
+	Calibrations []struct {
+		ID int64 `json:"calibration"`
+	} `json:"calibrations"`
+}
+
+type air struct {
+	PressureHPa *float64 `json:"pressure_hpa"`
+	TempC       *float64 `json:"temp_c"`
 }
 
 func gather(ctx context.Context, r *nightlog.Reader, id int64) (*night, error) {
@@ -121,6 +130,10 @@ func gather(ctx context.Context, r *nightlog.Reader, id int64) (*night, error) {
 		d.zeroS, d.spanS = d.spanS-longestS, longestS
 	}
 	d.spanS = max(d.spanS, 60)
+	if len(n.Settings) > 0 {
+		// Settings of another version are no reason to have no report.
+		_ = json.Unmarshal(n.Settings, &d.with)
+	}
 	d.findAim()
 	if d.calibrations, err = r.Calibrations(ctx); err != nil {
 		return nil, err
@@ -150,18 +163,14 @@ func (d *night) findAim() {
 		d.noAim = "no-site"
 		return
 	}
-	var s settings
-	if len(d.Settings) > 0 {
-		// Settings of another version are no reason to have no report.
-		_ = json.Unmarshal(d.Settings, &s)
-	}
+	s := &d.with
 	site := astro.Site{LatDeg: d.Site.LatDeg, LonDeg: d.Site.LonDeg, HeightM: d.Site.HeightM}
 	air := astro.StandardAir(site.HeightM)
-	if s.Air.PressureHPa != nil {
-		air.PressureHPa = *s.Air.PressureHPa
+	if s.Settings.Air.PressureHPa != nil {
+		air.PressureHPa = *s.Settings.Air.PressureHPa
 	}
-	if s.Air.TempC != nil {
-		air.TempC = *s.Air.TempC
+	if s.Settings.Air.TempC != nil {
+		air.TempC = *s.Settings.Air.TempC
 	}
 	kind := pole.Refracted
 	if s.Aim == string(pole.True) {
@@ -172,7 +181,7 @@ func (d *night) findAim() {
 		d.noAim = "bad-site"
 		return
 	}
-	d.aim = &aim{altDeg: alt, azDeg: az, kind: string(kind), airGuessed: kind == pole.Refracted && s.Air.PressureHPa == nil}
+	d.aim = &aim{altDeg: alt, azDeg: az, kind: string(kind), airGuessed: kind == pole.Refracted && s.Settings.Air.PressureHPa == nil}
 }
 
 // take takes one second.
@@ -268,7 +277,7 @@ func (d *night) utc(tS float64) time.Time {
 
 // takeEvent keeps an event; of a finding that is told again, the newest counts.
 func (d *night) takeEvent(s *nightlog.StoredEvent) {
-	e := event{StoredEvent: *s, tS: s.TS - d.zeroS}
+	e := event{StoredEvent: *s, tS: s.TS - d.zeroS, toldS: s.TS - d.zeroS}
 	if e.tS < -1 || e.tS > d.spanS+60 {
 		d.outside++
 		return
@@ -280,9 +289,12 @@ func (d *night) takeEvent(s *nightlog.StoredEvent) {
 		}
 	}
 	if o := d.before(&e); o != nil {
-		tS := o.tS // when it was first told
+		tS, began := o.tS, o.Numbers[keyBegan]
 		*o = e
 		o.tS = tS
+		if o.Numbers != nil {
+			o.Numbers[keyBegan] = began
+		}
 		return
 	}
 	if len(d.events) >= 4*mostEvents && !e.important() {

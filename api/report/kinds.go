@@ -27,7 +27,8 @@ const (
 	keyLongest   = "longest_exposure_s"
 	keyLongestLo = "longest_exposure_from_s"
 	keyLongestHi = "longest_exposure_to_s"
-	keyLasted    = "lasted_s"
+	keyBegan     = "began_before_s"
+	keySeverity  = "severity"
 	keyStep      = "step_s"
 	keyShake     = "shake_arcsec"
 	keyField     = "field_change_uT"
@@ -53,20 +54,17 @@ func (e *event) marked() bool {
 	return e.important()
 }
 
-// provenMove is the squared size in its sigmas from which a change over a gap
-// counts as a move, as the watch has it (two degrees of freedom; chance makes one
-// of 400 one).
-const provenMove = 12.0
+// severityMoved is the rank of a move that counts.
+const severityMoved = 2
 
 // moved tells that the axis moved.
 func (e *event) moved() bool {
-	up, known := e.number(keyUp)
+	_, known := e.number(keyUp)
 	switch e.Kind {
 	case string(watch.Knock), string(watch.Slip), string(watch.Creep):
 		return known
 	case string(watch.Gap):
-		x, y := up/e.Numbers[keyUpS], e.Numbers[keyEast]/e.Numbers[keyEastS]
-		return known && x*x+y*y > provenMove
+		return known && e.Numbers[keySeverity] == severityMoved
 	}
 	return false
 }

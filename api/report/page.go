@@ -386,7 +386,7 @@ func (p *page) sensor() {
 	if t.Hysteresis.Known {
 		say(l.hysteresis, l.rounded(t.Hysteresis.Value, t.Hysteresis.Sigma))
 	}
-	say(l.rests, strconv.Itoa(len(p.d.restful.tilt)))
+	say(l.rests, strconv.Itoa(p.d.restful.minutes()))
 	p.put("</p>\n")
 }
 

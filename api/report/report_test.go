@@ -84,7 +84,7 @@ func TestPageOfANight(t *testing.T) {
 	for _, want := range []string{
 		"Night 1: first clear one", "Larkmoor", "51.9000° N", "The watch began at 18:40", "0.08° ± 0.04° from the pole",
 		"The axis moved once: knock at", "120 s no longer held", "The clock made no step", "accelerometer (by board)",
-		"inertial.chip LSM6DSO", "plumbstar 9.9", "Wind from the west", "no readings",
+		"settings.inertial.chip LSM6DSO", "plumbstar 9.9", "Wind from the west", "no readings",
 	} {
 		if !strings.Contains(words, want) {
 			t.Errorf("the page does not say %q", want)
