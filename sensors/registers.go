@@ -20,6 +20,8 @@ type Registers struct {
 	// Chip names the chip in errors; a driver for several chips sets it once it
 	// knows which one answers.
 	Chip string
+	// Dummy is how many bytes the chip sends before the first that counts.
+	Dummy int
 
 	bus  i2c.Bus
 	addr uint16
@@ -46,11 +48,11 @@ func (r *Registers) Fail(op string, f Fault, hint string, err error) error {
 // the next call.
 func (r *Registers) Read(op string, reg byte, n int) ([]byte, error) {
 	r.w[0] = reg
-	b := r.r[:n]
+	b := r.r[:r.Dummy+n]
 	if err := r.bus.Tx(r.addr, r.w[:1], b); err != nil {
 		return nil, r.Fail(op, FaultBus, "check plug, wires and supply", err)
 	}
-	return b, nil
+	return b[r.Dummy:], nil
 }
 
 // Get reads one register.

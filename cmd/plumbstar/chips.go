@@ -9,16 +9,22 @@ import (
 
 	"plumbstar/sensors"
 	"plumbstar/sensors/adxl355"
+	"plumbstar/sensors/ak09916"
 	"plumbstar/sensors/ak8963"
+	"plumbstar/sensors/bmm350"
 	"plumbstar/sensors/hmc5883l"
 	"plumbstar/sensors/icm20948"
+	"plumbstar/sensors/lis2mdl"
 	"plumbstar/sensors/lis3mdl"
 	"plumbstar/sensors/lsm303accel"
 	"plumbstar/sensors/lsm6dso"
 	"plumbstar/sensors/lsm6dsv16x"
+	"plumbstar/sensors/mmc5603"
 	"plumbstar/sensors/mmc5983ma"
 	"plumbstar/sensors/mpu9250"
 	"plumbstar/sensors/qmc5883l"
+	"plumbstar/sensors/qmc5883p"
+	"plumbstar/sensors/rm3100"
 )
 
 // autoChip stands for any supported chip that answers.
@@ -85,10 +91,34 @@ func drivers() []driver {
 			inertial: openLSM303Accel,
 		},
 		{
+			names:    []string{"RM3100"},
+			addrs:    []uint16{rm3100.Addr, rm3100.Addr + 1, rm3100.Addr + 2, rm3100.MaxAddr},
+			identify: rm3100.Identify,
+			magnetic: openRM3100,
+		},
+		{
 			names:    []string{"MMC5983MA"},
 			addrs:    []uint16{mmc5983ma.Addr},
 			identify: mmc5983ma.Identify,
 			magnetic: openMMC5983MA,
+		},
+		{
+			names:    []string{"LIS2MDL", "LSM303AGR"},
+			addrs:    []uint16{lis2mdl.Addr},
+			identify: lis2mdl.Identify,
+			magnetic: openLIS2MDL,
+		},
+		{
+			names:    []string{"MMC5603"},
+			addrs:    []uint16{mmc5603.Addr},
+			identify: mmc5603.Identify,
+			magnetic: openMMC5603,
+		},
+		{
+			names:    []string{"BMM350"},
+			addrs:    []uint16{bmm350.Addr, bmm350.AltAddr},
+			identify: bmm350.Identify,
+			magnetic: openBMM350,
 		},
 		{
 			names:    []string{"LIS3MDL"},
@@ -97,10 +127,22 @@ func drivers() []driver {
 			magnetic: openLIS3MDL,
 		},
 		{
+			names:    []string{"LSM303DLHC"},
+			addrs:    []uint16{hmc5883l.Addr},
+			identify: hmc5883l.IdentifyLSM303DLHC,
+			magnetic: openLSM303DLHC,
+		},
+		{
 			names:    []string{"HMC5883L"},
 			addrs:    []uint16{hmc5883l.Addr},
 			identify: hmc5883l.Identify,
 			magnetic: openHMC5883L,
+		},
+		{
+			names:    []string{"QMC5883P"},
+			addrs:    []uint16{qmc5883p.Addr},
+			identify: qmc5883p.Identify,
+			magnetic: openQMC5883P,
 		},
 		{
 			names:    []string{"QMC5883L"},
@@ -115,6 +157,13 @@ func drivers() []driver {
 			prepare:  bypassMPU,
 			identify: ak8963.Identify,
 			magnetic: openAK8963,
+		},
+		{
+			names:    []string{"AK09916"},
+			addrs:    []uint16{ak09916.Addr},
+			prepare:  bypassMPU,
+			identify: ak09916.Identify,
+			magnetic: openAK09916,
 		},
 	}
 }

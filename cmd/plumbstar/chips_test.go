@@ -69,11 +69,20 @@ func TestEveryChipHasRates(t *testing.T) {
 		{"LIS3MDL", 0x1c, sim.NewLIS3MDL},
 		{"HMC5883L", 0x1e, sim.NewHMC5883L},
 		{"QMC5883L", 0x0d, sim.NewQMC5883L},
+		{"QMC5883P", 0x2c, sim.NewQMC5883P},
+		{"MMC5603", 0x30, sim.NewMMC5603},
+		{"RM3100", 0x20, sim.NewRM3100},
+		{"LIS2MDL", 0x1e, sim.NewLIS2MDL},
+		{"LSM303AGR", 0x1e, sim.NewLIS2MDL},
+		{"LSM303DLHC", 0x1e, sim.NewLSM303DLHC},
+		{"BMM350", 0x14, sim.NewBMM350},
+		{"AK09916", 0x0c, sim.NewAK09916},
 	} {
 		for _, hz := range []float64{0, 1, 10, 50, 100, 400} {
 			bus, clock := chipBus(t, c.addr, c.make(sim.Still{FieldUT: r3.Vec{X: 19, Z: -45}}, sim.Settings{}))
 			var err error
-			if slices.Contains(inertialChips(), c.name) {
+			// Both halves of an LSM303 have the same name.
+			if slices.Contains(inertialChips(), c.name) && c.addr != 0x1e {
 				_, err = openInertial(c.name, bus, c.addr, clock, hz)
 			} else {
 				_, err = openMagnetometer(c.name, bus, c.addr, clock, hz)
@@ -85,19 +94,28 @@ func TestEveryChipHasRates(t *testing.T) {
 	}
 }
 
-// TestAK8963BesideItsMPU opens both halves of an MPU-9250 in either order; the
-// reset of the inertial half must not hide the magnetometer.
-func TestAK8963BesideItsMPU(t *testing.T) {
-	for _, magneticFirst := range []bool{true, false} {
-		bus, clock := chipBus(t, 0x68, sim.NewMPU9250(nil, sim.Settings{}))
+// TestMagnetometerInside opens both halves of an MPU-9250 and an ICM-20948 in either
+// order; the reset of the inertial half must not hide the magnetometer.
+func TestMagnetometerInside(t *testing.T) {
+	for _, c := range []struct {
+		whole, inside string
+		make          func(sim.World, sim.Settings) sim.Chip
+		magneticFirst bool
+	}{
+		{"MPU-9250", "AK8963", sim.NewMPU9250, true},
+		{"MPU-9250", "AK8963", sim.NewMPU9250, false},
+		{"ICM-20948", "AK09916", sim.NewICM20948, true},
+		{"ICM-20948", "AK09916", sim.NewICM20948, false},
+	} {
+		bus, clock := chipBus(t, 0x68, c.make(sim.Still{FieldUT: r3.Vec{X: 20, Z: -40}}, sim.Settings{}))
 		var mag sensors.Magnetometer
 		var err error
-		if magneticFirst {
-			if mag, err = openMagnetometer("AK8963", bus, 0, clock, 0); err != nil {
+		if c.magneticFirst {
+			if mag, err = openMagnetometer(c.inside, bus, 0, clock, 0); err != nil {
 				t.Fatal(err)
 			}
 		}
-		if _, err = openInertial("MPU-9250", bus, 0, clock, 0); err != nil {
+		if _, err = openInertial(c.whole, bus, 0, clock, 0); err != nil {
 			t.Fatal(err)
 		}
 		if mag == nil {
@@ -106,8 +124,11 @@ func TestAK8963BesideItsMPU(t *testing.T) {
 			}
 		}
 		clock.Sleep(20 * time.Millisecond)
+		if got := mag.Spec().Chip; got != c.inside {
+			t.Errorf("%+v: found a %s", c.whole, got)
+		}
 		if _, err := mag.ReadMagnetic(); err != nil {
-			t.Errorf("magnetometer first %v: %v", magneticFirst, err)
+			t.Errorf("%s, magnetometer first %v: %v", c.whole, c.magneticFirst, err)
 		}
 	}
 }

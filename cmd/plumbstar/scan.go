@@ -201,8 +201,11 @@ func identify(bus i2c.Bus, a uint16) foundDevice {
 		default:
 			found.What = "magnetometer"
 		}
-		if name == "MPU-9250" || name == "MPU-9255" {
-			found.Note = "with the magnetometer AK8963 inside: [magnetic] chip = \"AK8963\""
+		switch name {
+		case "MPU-9250", "MPU-9255":
+			found.Note = inside("AK8963")
+		case "ICM-20948":
+			found.Note = inside("AK09916")
 		}
 		return found
 	}
@@ -216,6 +219,11 @@ func identify(bus i2c.Bus, a uint16) foundDevice {
 		}
 	}
 	return found
+}
+
+// inside tells of a magnetometer that answers only once it is asked for.
+func inside(chip string) string {
+	return fmt.Sprintf("with the magnetometer %s inside: [magnetic] chip = %q", chip, chip)
 }
 
 func hex(addr uint16) string { return fmt.Sprintf("0x%02x", addr) }

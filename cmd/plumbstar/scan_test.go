@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"slices"
 	"strings"
 	"syscall"
 	"testing"
@@ -67,7 +68,14 @@ func TestScanSharedAddresses(t *testing.T) {
 		{0x1e, sim.NewHMC5883L, "HMC5883L"},
 		{0x1e, sim.NewLIS3MDL, "LIS3MDL"},
 		{0x1c, sim.NewLIS3MDL, "LIS3MDL"},
+		{0x1e, sim.NewLIS2MDL, "LIS2MDL"},
+		{0x1e, sim.NewLSM303DLHC, "LSM303DLHC"},
 		{0x0d, sim.NewQMC5883L, "QMC5883L"},
+		{0x2c, sim.NewQMC5883P, "QMC5883P"},
+		{0x23, sim.NewRM3100, "RM3100"},
+		{0x15, sim.NewBMM350, "BMM350"},
+		{0x0c, sim.NewAK09916, "AK09916"},
+		{0x30, sim.NewMMC5603, "MMC5603"},
 		{0x30, sim.NewMMC5983MA, "MMC5983MA"},
 		{0x68, sim.NewMPU6050, "MPU-6050"},
 		{0x69, sim.NewMPU6500, "MPU-6500"},
@@ -89,8 +97,29 @@ func TestScanSharedAddresses(t *testing.T) {
 		if len(r.Found) != 1 || r.Found[0].Chip != c.want || !r.Found[0].Supported || r.Found[0].Address != hex(c.addr) {
 			t.Errorf("%s at 0x%02x: found %+v, %s", c.want, c.addr, r.Found, r.Error)
 		}
-		if len(r.Found) == 1 && strings.Contains(r.Found[0].Note, "AK8963") != (c.want == "MPU-9250") {
+		if len(r.Found) == 1 && strings.Contains(r.Found[0].Note, "inside") != (c.want == "MPU-9250" || c.want == "ICM-20948") {
 			t.Errorf("%s: note %q", c.want, r.Found[0].Note)
+		}
+	}
+}
+
+// TestScanLSM303 tells the two chips with an accelerometer at 0x19 from those
+// without, also where the LSM303DLHC does not have the register of its own.
+func TestScanLSM303(t *testing.T) {
+	h43 := map[byte]byte{0x0a: 'H', 0x0b: '4', 0x0c: '3'}
+	for want, chips := range map[string]map[uint16]map[byte]byte{
+		"LSM303AGR":  {0x1e: {0x4f: 0x40}, 0x19: {0x0f: 0x33}},
+		"LIS2MDL":    {0x1e: {0x4f: 0x40}},
+		"LSM303DLHC": {0x1e: h43, 0x19: {0x0f: 0x33}},
+		"HMC5883L":   {0x1e: h43},
+	} {
+		bus := newMapBus(chips)
+		r := scanBus(context.Background(), bus, free)
+		if i := slices.IndexFunc(r.Found, func(d foundDevice) bool { return d.Address == "0x1e" }); i < 0 || r.Found[i].Chip != want {
+			t.Errorf("want %s: found %+v", want, r.Found)
+		}
+		if len(bus.writes) != 0 {
+			t.Errorf("%s: wrote %v", want, bus.writes)
 		}
 	}
 }
@@ -99,12 +128,8 @@ func TestScanSharedAddresses(t *testing.T) {
 // of them may be written to.
 func TestScanOthers(t *testing.T) {
 	bus := newMapBus(map[uint16]map[byte]byte{
-		0x0c: {0x00: 0x48, 0x01: 0x09},
 		0x0d: {0x09: 0xff, 0x0a: 0xff, 0x0b: 0xff, 0x0c: 0xff, 0x0d: 0xff},
-		0x14: {0x00: 0xaa, 0x02: 0x33},
-		0x1e: {0x0a: 'H', 0x0b: '4', 0x0c: '3', 0x0f: 0x3c},
-		0x20: {0x36: 0x22},
-		0x30: {0x39: 0x10},
+		0x10: {0x40: 0x32},
 		0x68: {0x00: 0x24},
 		0x69: {0x00: 0xd1},
 		0x6a: {0x0f: 0x68},
@@ -119,8 +144,7 @@ func TestScanOthers(t *testing.T) {
 		}
 	}
 	want := map[string]string{
-		"0x0c": "AK09916", "0x0d": "", "0x14": "BMM350", "0x1e": "LSM303DLHC", "0x20": "RM3100", "0x30": "MMC5603",
-		"0x68": "BMI270", "0x69": "BMI160", "0x6a": "LSM9DS1", "0x4a": "",
+		"0x0d": "", "0x10": "BMM150", "0x68": "BMI270", "0x69": "BMI160", "0x6a": "LSM9DS1", "0x4a": "",
 	}
 	if d := cmp.Diff(want, got); d != "" {
 		t.Errorf("found (-want +got):\n%s", d)

@@ -51,6 +51,12 @@ func magneticKinds() []kind {
 		{Chip{"LIS3MDL", 0x1c}, sim.NewLIS3MDL, sim.TypicalLIS3MDL},
 		{Chip{"HMC5883L", 0x1e}, sim.NewHMC5883L, sim.TypicalHMC5883L},
 		{Chip{"QMC5883L", 0x0d}, sim.NewQMC5883L, sim.TypicalQMC5883L},
+		{Chip{"QMC5883P", 0x2c}, sim.NewQMC5883P, sim.TypicalQMC5883P},
+		{Chip{"MMC5603", 0x30}, sim.NewMMC5603, sim.TypicalMMC5603},
+		{Chip{"RM3100", 0x20}, sim.NewRM3100, sim.TypicalRM3100},
+		{Chip{"LIS2MDL", 0x1e}, sim.NewLIS2MDL, sim.TypicalLIS2MDL},
+		{Chip{"LSM303DLHC", 0x1e}, sim.NewLSM303DLHC, sim.TypicalLSM303DLHC},
+		{Chip{"BMM350", 0x14}, sim.NewBMM350, sim.TypicalBMM350},
 	}
 }
 
@@ -63,8 +69,8 @@ const (
 )
 
 // BoardNamed makes a board of an inertial chip and a magnetometer joined by
-// "+"; an MPU-9250 may stand alone, it holds an AK8963. Case and hyphens do not
-// matter.
+// "+"; an MPU-9250 may stand alone, it holds an AK8963, and an ICM-20948, which holds
+// an AK09916. Case and hyphens do not matter.
 func BoardNamed(key string) (Board, error) {
 	in, mag, pair := strings.Cut(plain(key), "+")
 	i, ok := kindNamed(inertialKinds(), in)
@@ -73,10 +79,10 @@ func BoardNamed(key string) (Board, error) {
 			key, in, names(inertialKinds()), names(magneticKinds()))
 	}
 	b := Board{Inertial: i.chip, inertial: i}
-	inside := i.chip.Name == "MPU-9250"
+	inside := map[string]string{"MPU-9250": "AK8963", "ICM-20948": "AK09916"}[i.chip.Name]
 	switch {
-	case !pair && inside:
-		b.Magnetic = Chip{"AK8963", 0x0c}
+	case !pair && inside != "":
+		b.Magnetic = Chip{inside, 0x0c}
 		b.Key = plain(i.chip.Name)
 		return b, nil
 	case !pair:

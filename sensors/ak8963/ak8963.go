@@ -62,13 +62,10 @@ func DefaultOpts() Opts { return Opts{RateHz: 100} }
 
 // Dev is one chip. It is not safe for concurrent use.
 type Dev struct {
-	reg    *sensors.Registers
-	clock  sensors.Clock
-	opts   Opts
-	mode   byte
-	scale  r3.Vec // µT per count, chip axes
-	fresh  sensors.Freshness
-	halted bool
+	sensors.Poller
+	opts  Opts
+	mode  byte
+	scale r3.Vec // µT per count, chip axes
 }
 
 // Identify tells by the identity register whether an AK8963 answers at addr. An
@@ -90,12 +87,9 @@ const idAK09916 = 0x09
 // starts continuous measurement (nil opts: DefaultOpts). It takes 15 ms and a
 // sample period on clock.
 func New(bus i2c.Bus, addr uint16, clock sensors.Clock, opts *Opts) (*Dev, error) {
-	o := DefaultOpts()
-	if opts != nil {
-		o = *opts
-	}
-	d := &Dev{reg: sensors.NewRegisters(bus, addr, "AK8963"), clock: clock, opts: o}
-	if _, err := d.reg.Identity(regWhoAmI, id); err != nil {
+	o := sensors.Or(opts, DefaultOpts())
+	d := &Dev{Poller: sensors.NewPoller(bus, addr, "AK8963", clock), opts: o}
+	if _, err := d.Identity(regWhoAmI, id); err != nil {
 		return nil, err
 	}
 	switch o.RateHz {
@@ -104,9 +98,9 @@ func New(bus i2c.Bus, addr uint16, clock sensors.Clock, opts *Opts) (*Dev, error
 	case 100:
 		d.mode = mode100Hz
 	default:
-		return nil, d.reg.Fail("set options", sensors.FaultSetting, "", fmt.Errorf("rate %d Hz: want 8 or 100", o.RateHz))
+		return nil, d.Fail("set options", sensors.FaultSetting, "", fmt.Errorf("rate %d Hz: want 8 or 100", o.RateHz))
 	}
-	d.fresh = sensors.Freshness{Period: time.Second / time.Duration(o.RateHz)}
+	d.Fresh = sensors.Freshness{Period: time.Second / time.Duration(o.RateHz)}
 	if err := d.start(); err != nil {
 		return nil, err
 	}
@@ -115,22 +109,22 @@ func New(bus i2c.Bus, addr uint16, clock sensors.Clock, opts *Opts) (*Dev, error
 
 func (d *Dev) start() error {
 	const op = "start"
-	if err := d.reg.Set(op, regControl2, softReset); err != nil {
+	if err := d.Set(op, regControl2, softReset); err != nil {
 		return err
 	}
-	d.clock.Sleep(resetTime)
+	d.Clock.Sleep(resetTime)
 	// Between any two modes the chip must pass through power-down.
 	for _, mode := range [...]byte{modeOff, modeFuse} {
 		if err := d.setMode(op, mode); err != nil {
 			return err
 		}
 	}
-	fuse, err := d.reg.Read(op, regFuse, 3)
+	fuse, err := d.Read(op, regFuse, 3)
 	if err != nil {
 		return err
 	}
 	if sensors.Blank(fuse) {
-		return d.reg.Fail(op, sensors.FaultImplausible, "check the supply",
+		return d.Fail(op, sensors.FaultImplausible, "check the supply",
 			fmt.Errorf("factory adjustment reads % x", fuse))
 	}
 	d.scale = r3.Vec{X: adjust(fuse[0]), Y: adjust(fuse[1]), Z: adjust(fuse[2])}
@@ -139,7 +133,7 @@ func (d *Dev) start() error {
 			return err
 		}
 	}
-	d.clock.Sleep(d.fresh.Period)
+	d.Clock.Sleep(d.Fresh.Period)
 	return nil
 }
 
@@ -148,10 +142,10 @@ func (d *Dev) start() error {
 func adjust(asa byte) float64 { return utPerCount * (float64(asa) + 128) / 256 }
 
 func (d *Dev) setMode(op string, mode byte) error {
-	if err := d.reg.SetChecked(op, regControl1, mode); err != nil {
+	if err := d.SetChecked(op, regControl1, mode); err != nil {
 		return err
 	}
-	d.clock.Sleep(modeTime)
+	d.Clock.Sleep(modeTime)
 	return nil
 }
 
@@ -160,33 +154,16 @@ func (d *Dev) setMode(op string, mode byte) error {
 // z this chip's -z (inv_mpu_magn_set_orient of the Linux driver). At is the time
 // just before the transfer; the measurement is at most one period older.
 func (d *Dev) ReadMagnetic() (sensors.MagneticSample, error) {
-	const op = "read sample"
-	if d.halted {
-		return sensors.MagneticSample{}, d.reg.Halted(op)
-	}
-	at := d.clock.Now()
-	b, err := d.reg.Read(op, regStatus1, burst)
-	if err != nil {
-		return sensors.MagneticSample{}, err
-	}
-	if sensors.Blank(b) {
-		return sensors.MagneticSample{}, d.reg.Diagnose(op, sensors.FaultImplausible, d.CheckConfig)
-	}
-	flags, verdict := d.fresh.Judge(at, b[0]&dataReady != 0, b[0]&overrun != 0, b[1:7])
-	switch verdict {
-	case sensors.Stale:
-		return sensors.MagneticSample{}, sensors.ErrNoNewData
-	case sensors.Stuck:
-		return sensors.MagneticSample{}, d.reg.Diagnose(op, sensors.FaultFrozen, d.CheckConfig)
-	}
-	s := d.decode(b[1:])
-	s.At = at
-	s.Flags |= flags
-	return s, nil
+	return d.Magnetic(regStatus1, burst, split, d.decode, d)
 }
 
-// decode turns six data bytes and status 2 into units.
+func split(b []byte) sensors.Burst {
+	return sensors.Burst{Data: b[1:7], Ready: b[0]&dataReady != 0, Overrun: b[0]&overrun != 0}
+}
+
+// decode turns a burst into units.
 func (d *Dev) decode(b []byte) sensors.MagneticSample {
+	b = b[1:]
 	var raw [3]float64
 	s := sensors.MagneticSample{TempC: math.NaN()}
 	if b[6]&overflow != 0 {
@@ -205,24 +182,11 @@ func (d *Dev) decode(b []byte) sensors.MagneticSample {
 // CheckConfig reads identity and mode: after a brown-out the chip is powered
 // down. Two short transactions.
 func (d *Dev) CheckConfig() error {
-	const op = "check settings"
-	if d.halted {
-		return d.reg.Halted(op)
-	}
-	if err := d.reg.StillThere(regWhoAmI, id); err != nil {
-		return err
-	}
-	return d.reg.Matches(op, regControl1, []byte{d.mode})
+	return d.Kept(regWhoAmI, id, regControl1, []byte{d.mode})
 }
 
 // Halt powers the chip down; a later New wakes it.
-func (d *Dev) Halt() error {
-	d.halted = true
-	return d.reg.Set("halt", regControl1, modeOff)
-}
-
-// String names the chip, its address and bus.
-func (d *Dev) String() string { return d.reg.String() }
+func (d *Dev) Halt() error { return d.Stop(regControl1, modeOff) }
 
 // Spec states what is known of the chip. The data sheet gives no noise figure:
 // 0.3 µT is from memory of common boards, above the 0.04 µT of quantisation.

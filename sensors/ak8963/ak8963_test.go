@@ -75,7 +75,7 @@ func FuzzSample(f *testing.F) {
 			return
 		}
 		p := sensortest.NewPlayback([]sensortest.Transfer{{Addr: Addr, W: []byte{regStatus1}, R: b[3 : 3+burst]}})
-		d := &Dev{reg: sensors.NewRegisters(p, Addr, "x"), clock: p, opts: DefaultOpts()}
+		d := &Dev{Poller: sensors.NewPoller(p, Addr, "x", p), opts: DefaultOpts()}
 		d.scale = r3.Vec{X: adjust(b[0]), Y: adjust(b[1]), Z: adjust(b[2])}
 		s, err := d.ReadMagnetic()
 		if n := r3.Norm(s.FieldUT); err == nil && !(n <= math.Sqrt(3)*32768*utPerCount*1.5) {

@@ -1,9 +1,12 @@
-// Package hmc5883l drives Honeywell's HMC5883L magnetometer. Boards sold under
-// that name mostly carry another chip: see package qmc5883l, which answers at
-// another address with other registers.
+// Package hmc5883l drives Honeywell's HMC5883L magnetometer, and the magnetometer
+// half of STMicroelectronics' LSM303DLHC, which has the same registers with other
+// scales and a thermometer. Boards sold as HMC5883L mostly carry another chip: see
+// packages qmc5883l and qmc5883p, which answer at other addresses.
 //
-// Register numbers, bits and scales: Honeywell HMC5883L data sheet, form 900405,
-// and the Linux driver drivers/iio/magnetometer/hmc5843_core.c.
+// Register numbers, bits and scales: Honeywell HMC5883L data sheet, form 900405;
+// ST LSM303DLHC data sheet DocID018771, tables 75 and 90 (from memory; the scales
+// agree with the emulated chip of QEMU); the Linux drivers
+// drivers/iio/magnetometer/hmc5843_core.c and st_magn_core.c.
 package hmc5883l
 
 import (
@@ -27,10 +30,19 @@ const (
 	regMode     = 0x02
 	regData     = 0x03
 	regIdentity = 0x0A
-	// regNone does not exist in this chip, which reads it as zero. The LSM303DLHC
-	// has the same three identity bytes, but 0x3C here.
+	// regNone does not exist in an HMC5883L, which reads it as zero. The LSM303DLHC
+	// has the same three identity bytes, but 0x3C here (st_magn_core.c).
 	regNone      = 0x0F
 	idLSM303DLHC = 0x3C
+	// The accelerometer half of an LSM303DLHC, and its identity (of the LIS3DH,
+	// which is that accelerometer alone).
+	addrAccel   = 0x19
+	regWhoAmIXL = 0x0F
+	idXL        = 0x33
+	// The thermometer of the LSM303DLHC: 12 bits at the top of two bytes, high byte
+	// first. Behind register 0x0C the pointer goes back to 0.
+	regTemp = 0x31
+	tempOn  = 0x80
 
 	continuous = 0x00
 	idleMode   = 0x02
@@ -46,164 +58,224 @@ const identity = "H43"
 
 // Opts are the settings of the chip.
 type Opts struct {
-	RangeGauss float64 // 0.88, 1.3, 1.9, 2.5, 4, 4.7, 5.6 or 8.1 (1 G = 100 µT)
-	RateHz     float64 // 0.75, 1.5, 3, 7.5, 15, 30 or 75
-	Average    int     // 1, 2, 4 or 8 measurements in a sample
+	RangeGauss float64 // 0.88 (HMC5883L only), 1.3, 1.9, 2.5, 4, 4.7, 5.6 or 8.1 (1 G = 100 µT)
+	RateHz     float64 // 0.75, 1.5, 3, 7.5, 15, 30, 75 or 220 (LSM303DLHC only)
+	Average    int     // 1, 2, 4 or 8 measurements in a sample; the LSM303DLHC has 1
 }
 
 // DefaultOpts measure 1.3 G at 75 Hz, eight in a sample.
 func DefaultOpts() Opts { return Opts{RangeGauss: 1.3, RateHz: 75, Average: 8} }
 
+// DefaultLSM303DLHC measures 1.3 G at 75 Hz.
+func DefaultLSM303DLHC() Opts { return Opts{RangeGauss: 1.3, RateHz: 75, Average: 1} }
+
+// variant is in what the two chips differ.
+type variant struct {
+	chip string
+	// ranges by gain code, in gauss, with the counts per gauss of X and Y, and of
+	// Z; zero: no such code.
+	ranges, xy, z [8]float64
+	rates         []float64 // by code
+	averages      []int     // by code
+	thermometer   bool
+	spec          sensors.MagneticSpec
+}
+
+// hmc: gains of the data sheet, table 9. It gives 2 mG of field resolution, taken
+// as the noise of one sample. Every measurement is a set/reset pair, so the chip
+// has no offset of its own to speak of; its repeatability is not stated, the drift
+// common practice, no source.
+func hmc() variant {
+	gains := [8]float64{1370, 1090, 820, 660, 440, 390, 330, 230}
+	return variant{
+		chip:   "HMC5883L",
+		ranges: [8]float64{0.88, 1.3, 1.9, 2.5, 4, 4.7, 5.6, 8.1},
+		xy:     gains, z: gains,
+		rates:    []float64{0.75, 1.5, 3, 7.5, 15, 30, 75},
+		averages: []int{1, 2, 4, 8},
+		spec:     sensors.MagneticSpec{NoiseUT: 0.2, DriftUTPerC: 0.02},
+	}
+}
+
+// dlhc: gains of the data sheet, table 75. Its resolution of 2 mG (from memory) is
+// taken as the noise; the rest is as for the HMC5883L.
+func dlhc() variant {
+	return variant{
+		chip:        "LSM303DLHC",
+		ranges:      [8]float64{0, 1.3, 1.9, 2.5, 4, 4.7, 5.6, 8.1},
+		xy:          [8]float64{0, 1100, 855, 670, 450, 400, 330, 230},
+		z:           [8]float64{0, 980, 760, 600, 400, 355, 295, 205},
+		rates:       []float64{0.75, 1.5, 3, 7.5, 15, 30, 75, 220},
+		averages:    []int{1},
+		thermometer: true,
+		spec:        sensors.MagneticSpec{NoiseUT: 0.2, OffsetUT: 1, DriftUTPerC: 0.02},
+	}
+}
+
 // Dev is one chip. It is not safe for concurrent use.
 type Dev struct {
-	reg      *sensors.Registers
-	clock    sensors.Clock
+	sensors.Poller
+	kind     variant
 	opts     Opts
 	settings [3]byte
-	scale    float64 // µT per count
-	fresh    sensors.Freshness
-	halted   bool
+	scale    r3.Vec // µT per count
+	temp     sensors.Thermometer
 }
 
 // Identify tells by the three identity registers whether the chip answers at
 // addr, and not an LSM303DLHC, whose scales differ. An error means that nothing
 // answered.
 func Identify(bus i2c.Bus, addr uint16) (name string, ok bool, err error) {
-	r := sensors.NewRegisters(bus, addr, "HMC5883L")
-	got, err := readIdentity(r)
-	return "HMC5883L", got == identity, err
+	name, err = which(bus, addr)
+	return "HMC5883L", name == "HMC5883L", err
 }
 
-// readIdentity is "H43" in an HMC5883L, and something else in any other chip.
+// IdentifyLSM303DLHC is Identify for an LSM303DLHC: the same three registers, and
+// either a fourth that only this chip has, or its accelerometer beside it. An
+// HMC5883L on a board with a LIS3DH at 0x19 looks the same to the second test: name
+// the chip in the settings then.
+func IdentifyLSM303DLHC(bus i2c.Bus, addr uint16) (name string, ok bool, err error) {
+	name, err = which(bus, addr)
+	return "LSM303DLHC", name == "LSM303DLHC", err
+}
+
+// which is the chip at addr, or "" when it is neither.
+func which(bus i2c.Bus, addr uint16) (string, error) {
+	r := sensors.NewRegisters(bus, addr, "HMC5883L")
+	got, err := readIdentity(r)
+	if err != nil || got != identity {
+		return "", err
+	}
+	dlhc, err := saysDLHC(r)
+	if err != nil {
+		return "", err
+	}
+	xl, err := sensors.NewRegisters(bus, addrAccel, "LSM303DLHC").Get("read identity", regWhoAmIXL)
+	if dlhc || err == nil && xl == idXL {
+		return "LSM303DLHC", nil
+	}
+	return "HMC5883L", nil
+}
+
 func readIdentity(r *sensors.Registers) (string, error) {
-	const op = "read identity"
-	b, err := r.Read(op, regIdentity, len(identity))
-	if err != nil {
-		return "", err
-	}
-	got := string(b)
-	none, err := r.Get(op, regNone)
-	if err != nil {
-		return "", err
-	}
-	if none == idLSM303DLHC {
-		return got + " of an LSM303DLHC", nil
-	}
-	return got, nil
+	b, err := r.Read("read identity", regIdentity, len(identity))
+	return string(b), err
+}
+
+// saysDLHC reports whether the chip has the register that an HMC5883L has not.
+func saysDLHC(r *sensors.Registers) (bool, error) {
+	none, err := r.Get("read identity", regNone)
+	return none == idLSM303DLHC, err
 }
 
 // New checks the identity, writes opts (nil: DefaultOpts), reads them back and
 // starts continuous measurement. The chip has no reset: all three settings are
 // written. It takes four sample periods on clock.
 func New(bus i2c.Bus, addr uint16, clock sensors.Clock, opts *Opts) (*Dev, error) {
-	o := DefaultOpts()
-	if opts != nil {
-		o = *opts
-	}
-	d := &Dev{reg: sensors.NewRegisters(bus, addr, "HMC5883L"), clock: clock, opts: o}
-	got, err := readIdentity(d.reg)
+	o := sensors.Or(opts, DefaultOpts())
+	return open(bus, addr, clock, hmc(), o)
+}
+
+// NewLSM303DLHC is New for the magnetometer of an LSM303DLHC (nil opts:
+// DefaultLSM303DLHC). The three identity bytes are enough for it.
+func NewLSM303DLHC(bus i2c.Bus, addr uint16, clock sensors.Clock, opts *Opts) (*Dev, error) {
+	o := sensors.Or(opts, DefaultLSM303DLHC())
+	return open(bus, addr, clock, dlhc(), o)
+}
+
+func open(bus i2c.Bus, addr uint16, clock sensors.Clock, kind variant, o Opts) (*Dev, error) {
+	d := &Dev{Poller: sensors.NewPoller(bus, addr, kind.chip, clock), kind: kind, opts: o}
+	got, err := readIdentity(d.Registers)
 	if err != nil {
 		return nil, err
 	}
+	if got == identity && !kind.thermometer {
+		other, err := saysDLHC(d.Registers)
+		if err != nil {
+			return nil, err
+		}
+		if other {
+			got += " of an LSM303DLHC"
+		}
+	}
 	if got != identity {
-		return nil, d.reg.Fail("read identity", sensors.FaultIdentity, "check chip name and address; plumbstar scan lists what answers",
+		return nil, d.Fail("read identity", sensors.FaultIdentity, "check chip name and address; plumbstar scan lists what answers",
 			fmt.Errorf("identity reads %q, want %q", got, identity))
 	}
-	if err := d.plan(); err != nil {
-		return nil, d.reg.Fail("set options", sensors.FaultSetting, "", err)
-	}
-	if err := d.start(); err != nil {
+	if err := d.Begin(d.plan, d.start); err != nil {
 		return nil, err
 	}
 	return d, nil
 }
 
 func (d *Dev) plan() error {
-	o := d.opts
-	gain, ok := index(o.RangeGauss, 0.88, 1.3, 1.9, 2.5, 4, 4.7, 5.6, 8.1)
-	if !ok {
-		return fmt.Errorf("range %g G: want 0.88, 1.3, 1.9, 2.5, 4, 4.7, 5.6 or 8.1", o.RangeGauss)
+	o, k := d.opts, &d.kind
+	gain, ok := sensors.Code(o.RangeGauss, k.ranges[:]...)
+	if !ok || o.RangeGauss == 0 {
+		return fmt.Errorf("range %g G: want one of %g", o.RangeGauss, k.ranges)
 	}
-	rate, ok := index(o.RateHz, 0.75, 1.5, 3, 7.5, 15, 30, 75)
+	rate, ok := sensors.Code(o.RateHz, k.rates...)
 	if !ok {
-		return fmt.Errorf("rate %g Hz: want 0.75, 1.5, 3, 7.5, 15, 30 or 75", o.RateHz)
+		return fmt.Errorf("rate %g Hz: want one of %g", o.RateHz, k.rates)
 	}
-	average, ok := index(o.Average, 1, 2, 4, 8)
+	average, ok := sensors.Code(o.Average, k.averages...)
 	if !ok {
-		return fmt.Errorf("average of %d: want 1, 2, 4 or 8", o.Average)
+		return fmt.Errorf("average of %d: want one of %d", o.Average, k.averages)
 	}
 	d.settings = [3]byte{average<<5 | rate<<2, gain << 5, continuous}
-	// Counts per gauss (data sheet, table 9).
-	d.scale = 100 / [...]float64{1370, 1090, 820, 660, 440, 390, 330, 230}[gain]
+	d.scale = r3.Vec{X: 100 / k.xy[gain], Y: 100 / k.xy[gain], Z: 100 / k.z[gain]}
+	d.temp = sensors.Thermometer{TempC: math.NaN()}
+	if k.thermometer {
+		d.settings[0] |= tempOn
+		d.temp = sensors.Thermometer{Reg: regTemp, Convert: celsius, Singly: true}
+	}
 	// The ready bit stays set until the next measurement begins, and in some
 	// copies of the chip it does not work at all: it is not used.
-	d.fresh = sensors.Freshness{Period: time.Duration(float64(time.Second) / o.RateHz), NoReady: true}
+	d.Fresh = sensors.Freshness{Period: time.Duration(float64(time.Second) / o.RateHz), NoReady: true}
 	return nil
-}
-
-// index is the place of v in list.
-func index[T comparable](v T, list ...T) (byte, bool) {
-	for i, x := range list {
-		if x == v {
-			return byte(i), true
-		}
-	}
-	return 0, false
 }
 
 func (d *Dev) start() error {
 	const op = "start"
 	for i, v := range d.settings {
-		if err := d.reg.SetChecked(op, byte(i), v); err != nil {
+		if err := d.SetChecked(op, byte(i), v); err != nil {
 			return err
 		}
 	}
 	// The first sample comes after two periods and still has the gain set before
 	// (data sheet, Configuration Register B). Reading the mode register back
 	// locked the data registers until they are read.
-	d.clock.Sleep(d.fresh.Period / 4)
-	if _, err := d.reg.Read(op, regData, burst); err != nil {
+	d.Clock.Sleep(d.Fresh.Period / 4)
+	if _, err := d.Read(op, regData, burst); err != nil {
 		return err
 	}
-	d.clock.Sleep(4 * d.fresh.Period)
-	return nil
+	d.Clock.Sleep(4 * d.Fresh.Period)
+	return d.temp.Update(&d.Poller)
 }
+
+// celsius: 8 counts per °C. The data sheet does not say what zero is; users who
+// compared found 20 °C (electronics.stackexchange.com, question 219032).
+func celsius(b []byte) float64 { return 20 + float64(int16(binary.BigEndian.Uint16(b))>>4)/8 }
 
 // ReadMagnetic reads the data in one burst. At is the time just before the
 // transfer; the measurement is at most one period older. The chip does not say
 // whether a sample is new: the same bits count as old until one and a half
 // periods have passed. Where a value was out of range the sample is flagged
-// Clipped and that component is meaningless.
+// Clipped and that component is meaningless. The temperature of an LSM303DLHC is
+// read apart, once a second.
 func (d *Dev) ReadMagnetic() (sensors.MagneticSample, error) {
-	const op = "read sample"
-	if d.halted {
-		return sensors.MagneticSample{}, d.reg.Halted(op)
-	}
-	at := d.clock.Now()
-	b, err := d.reg.Read(op, regData, burst)
-	if err != nil {
+	if err := d.temp.Update(&d.Poller); err != nil {
 		return sensors.MagneticSample{}, err
 	}
-	if sensors.Blank(b) {
-		return sensors.MagneticSample{}, d.reg.Diagnose(op, sensors.FaultImplausible, d.CheckConfig)
-	}
-	flags, verdict := d.fresh.Judge(at, false, false, b)
-	switch verdict {
-	case sensors.Stale:
-		return sensors.MagneticSample{}, sensors.ErrNoNewData
-	case sensors.Stuck:
-		return sensors.MagneticSample{}, d.reg.Diagnose(op, sensors.FaultFrozen, d.CheckConfig)
-	}
-	s := d.decode(b)
-	s.At = at
-	s.Flags |= flags
-	return s, nil
+	return d.Magnetic(regData, burst, split, d.decode, d)
 }
+
+func split(b []byte) sensors.Burst { return sensors.Burst{Data: b} }
 
 // decode turns the six data bytes into units.
 func (d *Dev) decode(b []byte) sensors.MagneticSample {
 	var raw [3]float64
-	s := sensors.MagneticSample{TempC: math.NaN()}
+	s := sensors.MagneticSample{TempC: d.temp.TempC}
 	for i := range raw {
 		v := int16(binary.BigEndian.Uint16(b[2*i:]))
 		if v == outOfRange || v >= 2047 || v <= -2048 {
@@ -211,7 +283,7 @@ func (d *Dev) decode(b []byte) sensors.MagneticSample {
 		}
 		raw[i] = float64(v)
 	}
-	s.FieldUT = r3.Scale(d.scale, r3.Vec{X: raw[0], Y: raw[2], Z: raw[1]})
+	s.FieldUT = r3.Vec{X: raw[0] * d.scale.X, Y: raw[2] * d.scale.Y, Z: raw[1] * d.scale.Z}
 	return s
 }
 
@@ -219,37 +291,17 @@ func (d *Dev) decode(b []byte) sensors.MagneticSample {
 // written: after a brown-out the chip sleeps. Two short transactions; the data
 // registers stay locked until the next read, which then gives an older sample.
 func (d *Dev) CheckConfig() error {
-	const op = "check settings"
-	if d.halted {
-		return d.reg.Halted(op)
-	}
-	if err := d.reg.StillThere(regIdentity, identity[0]); err != nil {
-		return err
-	}
-	return d.reg.Matches(op, regConfigA, d.settings[:])
+	return d.Kept(regIdentity, identity[0], regConfigA, d.settings[:])
 }
 
 // Halt stops measuring; a later New starts it.
-func (d *Dev) Halt() error {
-	d.halted = true
-	return d.reg.Set("halt", regMode, idleMode)
-}
+func (d *Dev) Halt() error { return d.Stop(regMode, idleMode) }
 
-// String names the chip, its address and bus.
-func (d *Dev) String() string { return d.reg.String() }
-
-// Spec: the data sheet gives 2 mG of field resolution, taken as the noise of one
-// sample. Every measurement is a set/reset pair, so the chip has no offset of
-// its own to speak of; its repeatability is not stated, the drift common practice,
-// no source.
+// Spec states what is known of the chip: see hmc and dlhc.
 func (d *Dev) Spec() sensors.MagneticSpec {
-	return sensors.MagneticSpec{
-		Chip:        "HMC5883L",
-		RateHz:      d.opts.RateHz,
-		NoiseUT:     0.2,
-		DriftUTPerC: 0.02,
-		RangeUT:     100 * d.opts.RangeGauss,
-	}
+	s := d.kind.spec
+	s.Chip, s.RateHz, s.RangeUT = d.kind.chip, d.opts.RateHz, 100*d.opts.RangeGauss
+	return s
 }
 
 var _ sensors.Magnetometer = (*Dev)(nil)

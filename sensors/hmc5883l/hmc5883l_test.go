@@ -72,7 +72,7 @@ const recorded = "../../testdata/imu/mpu6050_hmc5883l/set-2_full-sphere_magraw.c
 func TestRecording(t *testing.T) {
 	rows := sensortest.Columns(t, recorded, "mx", "my", "mz")
 	p := sensortest.NewPlayback(nil)
-	d := &Dev{reg: sensors.NewRegisters(p, Addr, "HMC5883L"), clock: p, opts: DefaultOpts()}
+	d := &Dev{Poller: sensors.NewPoller(p, Addr, "HMC5883L", p), kind: hmc(), opts: DefaultOpts()}
 	if err := d.plan(); err != nil {
 		t.Fatal(err)
 	}
@@ -82,7 +82,7 @@ func TestRecording(t *testing.T) {
 			b = binary.BigEndian.AppendUint16(b, uint16(int16(math.Round(row[axis]/100*1090))))
 		}
 		p.Append(sensortest.Transfer{Addr: Addr, W: []byte{regData}, R: b})
-		p.Sleep(2 * d.fresh.Period)
+		p.Sleep(2 * d.Fresh.Period)
 		s, err := d.ReadMagnetic()
 		if err != nil || s.Flags != 0 {
 			t.Fatalf("row %d: flags %b, %v", n, s.Flags, err)
@@ -107,12 +107,12 @@ func FuzzSample(f *testing.F) {
 			return
 		}
 		p := sensortest.NewPlayback([]sensortest.Transfer{{Addr: Addr, W: []byte{regData}, R: b[:burst]}})
-		d := &Dev{reg: sensors.NewRegisters(p, Addr, "x"), clock: p, opts: DefaultOpts()}
+		d := &Dev{Poller: sensors.NewPoller(p, Addr, "x", p), kind: hmc(), opts: DefaultOpts()}
 		if err := d.plan(); err != nil {
 			t.Fatal(err)
 		}
 		s, err := d.ReadMagnetic()
-		if n := r3.Norm(s.FieldUT); err == nil && !(n <= math.Sqrt(3)*32768*d.scale) {
+		if n := r3.Norm(s.FieldUT); err == nil && !(n <= math.Sqrt(3)*32768*d.scale.X) {
 			t.Errorf("% x: field %v", b, s.FieldUT)
 		}
 	})

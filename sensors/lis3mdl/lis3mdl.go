@@ -33,19 +33,18 @@ const (
 	// increment must be set in the register number for a read of several bytes.
 	increment = 0x80
 
-	id           = 0x3D
-	softReset    = 0x04
-	ready        = 0x08
-	overrun      = 0x80
-	tempEnable   = 0x80
-	ultraHighXY  = 0x60
-	ultraHighZ   = 0x0C
-	continuous   = 0x00
-	powerDown    = 0x03
-	blockUpdate  = 0x40
-	fastRate     = 0x02
-	resetLimit   = 100 * time.Millisecond
-	tempInterval = time.Second
+	id          = 0x3D
+	softReset   = 0x04
+	ready       = 0x08
+	overrun     = 0x80
+	tempEnable  = 0x80
+	ultraHighXY = 0x60
+	ultraHighZ  = 0x0C
+	continuous  = 0x00
+	powerDown   = 0x03
+	blockUpdate = 0x40
+	fastRate    = 0x02
+	resetLimit  = 100 * time.Millisecond
 	// burst is the status and six data bytes.
 	burst = 7
 )
@@ -61,16 +60,12 @@ func DefaultOpts() Opts { return Opts{RangeGauss: 4, RateHz: 80} }
 
 // Dev is one chip. It is not safe for concurrent use.
 type Dev struct {
-	reg      *sensors.Registers
-	clock    sensors.Clock
+	sensors.Poller
 	opts     Opts
 	settings [controls]byte
 	scale    float64 // µT per count
 	end      int     // counts at full scale
-	fresh    sensors.Freshness
-	tempC    float64
-	tempAt   time.Duration
-	halted   bool
+	temp     sensors.Thermometer
 }
 
 // Identify tells by the identity register whether the chip answers at addr. An
@@ -87,18 +82,11 @@ func Identify(bus i2c.Bus, addr uint16) (name string, ok bool, err error) {
 // New checks the identity, resets the chip, writes opts (nil: DefaultOpts),
 // reads them back and starts measuring. It takes two sample periods on clock.
 func New(bus i2c.Bus, addr uint16, clock sensors.Clock, opts *Opts) (*Dev, error) {
-	o := DefaultOpts()
-	if opts != nil {
-		o = *opts
-	}
-	d := &Dev{reg: sensors.NewRegisters(bus, addr, "LIS3MDL"), clock: clock, opts: o, tempC: math.NaN()}
-	if _, err := d.reg.Identity(regWhoAmI, id); err != nil {
+	d := &Dev{Poller: sensors.NewPoller(bus, addr, "LIS3MDL", clock), opts: sensors.Or(opts, DefaultOpts())}
+	if _, err := d.Identity(regWhoAmI, id); err != nil {
 		return nil, err
 	}
-	if err := d.plan(); err != nil {
-		return nil, d.reg.Fail("set options", sensors.FaultSetting, "", err)
-	}
-	if err := d.start(); err != nil {
+	if err := d.Begin(d.plan, d.start); err != nil {
 		return nil, err
 	}
 	return d, nil
@@ -128,41 +116,34 @@ func (d *Dev) plan() error {
 	}
 	d.scale = 100 / perGauss
 	d.end = min(math.MaxInt16, int(float64(o.RangeGauss)*perGauss))
-	d.fresh = sensors.Freshness{Period: time.Duration(float64(time.Second) / o.RateHz)}
+	d.temp = sensors.Thermometer{Reg: regTemp | increment, Convert: celsius}
+	d.Fresh = sensors.Freshness{Period: time.Duration(float64(time.Second) / o.RateHz)}
 	return nil
 }
 
 func (d *Dev) start() error {
 	const op = "start"
-	if err := d.reg.Set(op, regControl2, softReset); err != nil {
+	if err := d.Set(op, regControl2, softReset); err != nil {
 		return err
 	}
-	if err := d.reg.AwaitClear(op, regControl2, softReset, d.clock, time.Millisecond, resetLimit); err != nil {
+	if err := d.AwaitClear(op, regControl2, softReset, d.Clock, time.Millisecond, resetLimit); err != nil {
 		return err
 	}
 	// Continuous measurement starts with the third register: it comes last.
 	for _, i := range [...]byte{0, 1, 3, 4, 2} {
-		if err := d.reg.SetChecked(op, regControl1+i, d.settings[i]); err != nil {
+		if err := d.SetChecked(op, regControl1+i, d.settings[i]); err != nil {
 			return err
 		}
 	}
-	d.clock.Sleep(2 * d.fresh.Period)
-	if _, err := d.reg.Read(op, regStatus|increment, burst); err != nil {
+	d.Clock.Sleep(2 * d.Fresh.Period)
+	if _, err := d.Read(op, regStatus|increment, burst); err != nil {
 		return err
 	}
-	return d.readTemp(d.clock.Now())
+	return d.temp.Update(&d.Poller)
 }
 
-// readTemp reads the temperature: 8 counts per °C, zero is 25 °C.
-func (d *Dev) readTemp(at time.Duration) error {
-	b, err := d.reg.Read("read temperature", regTemp|increment, 2)
-	if err != nil {
-		return err
-	}
-	d.tempC = 25 + float64(int16(binary.LittleEndian.Uint16(b)))/8
-	d.tempAt = at
-	return nil
-}
+// celsius: 8 counts per °C, zero is 25 °C.
+func celsius(b []byte) float64 { return 25 + float64(int16(binary.LittleEndian.Uint16(b)))/8 }
 
 // ReadMagnetic reads status and data in one burst. At is the time just before
 // the transfer; the measurement is at most one period older. The temperature is
@@ -170,41 +151,21 @@ func (d *Dev) readTemp(at time.Duration) error {
 // but starts again at the first (ST's support forum, "LIS3MDL temperature
 // reading issues").
 func (d *Dev) ReadMagnetic() (sensors.MagneticSample, error) {
-	const op = "read sample"
-	if d.halted {
-		return sensors.MagneticSample{}, d.reg.Halted(op)
-	}
-	at := d.clock.Now()
-	if at-d.tempAt >= tempInterval {
-		if err := d.readTemp(at); err != nil {
-			return sensors.MagneticSample{}, err
-		}
-		at = d.clock.Now()
-	}
-	b, err := d.reg.Read(op, regStatus|increment, burst)
-	if err != nil {
+	if err := d.temp.Update(&d.Poller); err != nil {
 		return sensors.MagneticSample{}, err
 	}
-	if sensors.Blank(b) {
-		return sensors.MagneticSample{}, d.reg.Diagnose(op, sensors.FaultImplausible, d.CheckConfig)
-	}
-	flags, verdict := d.fresh.Judge(at, b[0]&ready != 0, b[0]&overrun != 0, b[1:])
-	switch verdict {
-	case sensors.Stale:
-		return sensors.MagneticSample{}, sensors.ErrNoNewData
-	case sensors.Stuck:
-		return sensors.MagneticSample{}, d.reg.Diagnose(op, sensors.FaultFrozen, d.CheckConfig)
-	}
-	s := d.decode(b[1:])
-	s.At = at
-	s.Flags |= flags
-	return s, nil
+	return d.Magnetic(regStatus|increment, burst, split, d.decode, d)
 }
 
-// decode turns the six data bytes into units.
+func split(b []byte) sensors.Burst {
+	return sensors.Burst{Data: b[1:], Ready: b[0]&ready != 0, Overrun: b[0]&overrun != 0}
+}
+
+// decode turns a burst into units.
 func (d *Dev) decode(b []byte) sensors.MagneticSample {
+	b = b[1:]
 	var raw [3]float64
-	s := sensors.MagneticSample{TempC: d.tempC}
+	s := sensors.MagneticSample{TempC: d.temp.TempC}
 	for i := range raw {
 		v := int(int16(binary.LittleEndian.Uint16(b[2*i:])))
 		if v >= d.end || v <= -d.end {
@@ -220,24 +181,11 @@ func (d *Dev) decode(b []byte) sensors.MagneticSample {
 // was written: after a brown-out the chip is powered down. Two short
 // transactions.
 func (d *Dev) CheckConfig() error {
-	const op = "check settings"
-	if d.halted {
-		return d.reg.Halted(op)
-	}
-	if err := d.reg.StillThere(regWhoAmI, id); err != nil {
-		return err
-	}
-	return d.reg.Matches(op, regControl1|increment, d.settings[:])
+	return d.Kept(regWhoAmI, id, regControl1|increment, d.settings[:])
 }
 
 // Halt powers the chip down; a later New wakes it.
-func (d *Dev) Halt() error {
-	d.halted = true
-	return d.reg.Set("halt", regControl1+2, powerDown)
-}
-
-// String names the chip, its address and bus.
-func (d *Dev) String() string { return d.reg.String() }
+func (d *Dev) Halt() error { return d.Stop(regControl1+2, powerDown) }
 
 // Spec states the data sheet's figures from memory: noise 3.2 mG on X and Y and
 // 4.1 mG on Z at 12 G (3.5 mG taken), zero field ±1 G. There is no set/reset

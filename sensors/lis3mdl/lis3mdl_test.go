@@ -79,7 +79,7 @@ func FuzzSample(f *testing.F) {
 			{Addr: Addr, W: []byte{regStatus | increment}, R: b[2 : 2+burst]},
 		})
 		p.Sleep(2 * time.Second)
-		d := &Dev{reg: sensors.NewRegisters(p, Addr, "x"), clock: p, opts: DefaultOpts()}
+		d := &Dev{Poller: sensors.NewPoller(p, Addr, "x", p), opts: DefaultOpts()}
 		if err := d.plan(); err != nil {
 			t.Fatal(err)
 		}

@@ -71,15 +71,12 @@ func DefaultOpts() Opts { return Opts{RateHz: 100, BandwidthHz: 100} }
 
 // Dev is one chip. It is not safe for concurrent use.
 type Dev struct {
-	reg     *sensors.Registers
-	clock   sensors.Clock
+	sensors.Poller
 	opts    Opts
 	control [2]byte // shadows of control registers 1 and 2
 	takes   time.Duration
 	noiseUT float64
-	fresh   sensors.Freshness
 	pair    pair
-	halted  bool
 }
 
 // Identify tells by the product register whether the chip answers at addr. An
@@ -94,18 +91,11 @@ func Identify(bus i2c.Bus, addr uint16) (name string, ok bool, err error) {
 // measures the bridge offset and starts continuous measurement. It takes 50 ms
 // on clock, up to 0.1 s when the chip is being turned.
 func New(bus i2c.Bus, addr uint16, clock sensors.Clock, opts *Opts) (*Dev, error) {
-	o := DefaultOpts()
-	if opts != nil {
-		o = *opts
-	}
-	d := &Dev{reg: sensors.NewRegisters(bus, addr, "MMC5983MA"), clock: clock, opts: o}
-	if _, err := d.reg.Identity(regProduct, product); err != nil {
+	d := &Dev{Poller: sensors.Poller{Registers: sensors.NewRegisters(bus, addr, "MMC5983MA"), Clock: clock}, opts: sensors.Or(opts, DefaultOpts())}
+	if _, err := d.Identity(regProduct, product); err != nil {
 		return nil, err
 	}
-	if err := d.plan(); err != nil {
-		return nil, d.reg.Fail("set options", sensors.FaultSetting, "", err)
-	}
-	if err := d.start(); err != nil {
+	if err := d.Begin(d.plan, d.start); err != nil {
 		return nil, err
 	}
 	return d, nil
@@ -146,18 +136,18 @@ func (d *Dev) plan() error {
 	d.takes, d.noiseUT = mode.takes, mode.noise
 	// The chip marks the end of a measurement until the next begins, whether it
 	// was read or not: new samples are told by their bits and by time.
-	d.fresh = sensors.Freshness{Period: time.Second / time.Duration(o.RateHz), NoReady: true}
+	d.Fresh = sensors.Freshness{Period: time.Second / time.Duration(o.RateHz), NoReady: true}
 	d.pair.tempC, d.pair.nowC = math.NaN(), math.NaN()
 	return nil
 }
 
 func (d *Dev) start() error {
 	const op = "start"
-	if err := d.reg.Set(op, regControl1, softReset); err != nil {
+	if err := d.Set(op, regControl1, softReset); err != nil {
 		return err
 	}
-	d.clock.Sleep(resetTime)
-	if err := d.reg.Set(op, regControl1, d.control[0]); err != nil {
+	d.Clock.Sleep(resetTime)
+	if err := d.Set(op, regControl1, d.control[0]); err != nil {
 		return err
 	}
 	// The first offset: the steps of a pair without anything in between, again
@@ -165,8 +155,8 @@ func (d *Dev) start() error {
 	for range 3 {
 		d.pair.step = pairStop
 		for d.pair.step != pairOff {
-			d.clock.Sleep(max(d.pair.next-d.clock.Now(), pulseTime))
-			if _, err := d.stepPair(d.clock.Now()); err != nil && !errors.Is(err, sensors.ErrNoNewData) {
+			d.Clock.Sleep(max(d.pair.next-d.Clock.Now(), pulseTime))
+			if _, err := d.stepPair(d.Clock.Now()); err != nil && !errors.Is(err, sensors.ErrNoNewData) {
 				return err
 			}
 		}
@@ -174,7 +164,7 @@ func (d *Dev) start() error {
 			break
 		}
 	}
-	d.clock.Sleep(d.fresh.Period)
+	d.Clock.Sleep(d.Fresh.Period)
 	return nil
 }
 
@@ -187,36 +177,20 @@ func (d *Dev) start() error {
 // While a pair is measured, for about eight calls every minute, the calls carry
 // out its steps: they return ErrNoNewData and, from the last, a sample.
 func (d *Dev) ReadMagnetic() (sensors.MagneticSample, error) {
-	const op = "read sample"
-	if d.halted {
-		return sensors.MagneticSample{}, d.reg.Halted(op)
+	if err := d.InUse("read sample"); err != nil {
+		return sensors.MagneticSample{}, err
 	}
-	at := d.clock.Now()
+	at := d.Clock.Now()
 	if d.pairDue(at) {
 		d.pair.step = pairStop
 	}
 	if d.pair.step != pairOff {
 		return d.stepPair(at)
 	}
-	b, err := d.reg.Read(op, regData, burst)
-	if err != nil {
-		return sensors.MagneticSample{}, err
-	}
-	if sensors.Blank(b) {
-		return sensors.MagneticSample{}, d.reg.Diagnose(op, sensors.FaultImplausible, d.CheckConfig)
-	}
-	flags, verdict := d.fresh.Judge(at, false, false, b[:dataBytes])
-	switch verdict {
-	case sensors.Stale:
-		return sensors.MagneticSample{}, sensors.ErrNoNewData
-	case sensors.Stuck:
-		return sensors.MagneticSample{}, d.reg.Diagnose(op, sensors.FaultFrozen, d.CheckConfig)
-	}
-	s := d.sample(b)
-	s.At = at
-	s.Flags |= flags
-	return s, nil
+	return d.Magnetic(regData, burst, split, d.sample, d)
 }
+
+func split(b []byte) sensors.Burst { return sensors.Burst{Data: b[:dataBytes]} }
 
 // sample is the field of a burst that was measured after SET.
 func (d *Dev) sample(b []byte) sensors.MagneticSample {
@@ -240,69 +214,32 @@ func decode(b []byte) (raw r3.Vec, clipped bool) {
 	return r3.Vec{X: v[0], Y: v[1], Z: v[2]}, clipped
 }
 
-// CheckConfig reads the identity and looks whether the chip still measures: the
-// control registers cannot be read, but after a brown-out the data stand still.
-// Only then it writes them again: data that move after that show that the
-// settings were lost (FaultReset), and data that do not a broken chip
-// (FaultFrozen). When a sample changed within the last three periods the
-// identity is all that is read; otherwise it sleeps for a few periods.
+// CheckConfig reads the identity and looks whether the chip still measures (see
+// Poller.MovesAgain): the control registers cannot be read. Usually the identity
+// is all that is read; otherwise it sleeps for a few periods.
 func (d *Dev) CheckConfig() error {
 	const op = "check settings"
-	if d.halted {
-		return d.reg.Halted(op)
-	}
-	if err := d.reg.StillThere(regProduct, product); err != nil {
+	if err := d.InUse(op); err != nil {
 		return err
 	}
-	if d.pair.step != pairOff || d.clock.Now()-d.fresh.Changed() < 3*d.fresh.Period {
+	if err := d.StillThere(regProduct, product); err != nil {
+		return err
+	}
+	if d.pair.step != pairOff {
 		return nil
 	}
-	moves, err := d.moves(op)
-	if moves || err != nil {
-		return err
-	}
-	for i, v := range d.control {
-		if err := d.reg.Set(op, regControl1+byte(i), v); err != nil {
-			return err
+	return d.MovesAgain(op, regData, dataBytes, func() error {
+		for i, v := range d.control {
+			if err := d.Set(op, regControl1+byte(i), v); err != nil {
+				return err
+			}
 		}
-	}
-	if moves, err = d.moves(op); err != nil {
-		return err
-	}
-	if moves {
-		return d.reg.Fail(op, sensors.FaultReset, "the chip lost its settings: check the supply",
-			errors.New("it measured again only after its settings were written again"))
-	}
-	return d.reg.Fail(op, sensors.FaultFrozen, "the chip answers but measures nothing: check its supply",
-		errors.New("the data stand still"))
-}
-
-// moves reports whether the data change within a few sample periods.
-func (d *Dev) moves(op string) (bool, error) {
-	var first [dataBytes]byte
-	for try := range 4 {
-		b, err := d.reg.Read(op, regData, dataBytes)
-		if err != nil {
-			return false, err
-		}
-		if try == 0 {
-			copy(first[:], b)
-		} else if first != [dataBytes]byte(b) {
-			return true, nil
-		}
-		d.clock.Sleep(d.fresh.Period * 3 / 2)
-	}
-	return false, nil
+		return nil
+	})
 }
 
 // Halt stops measuring; a later New starts it.
-func (d *Dev) Halt() error {
-	d.halted = true
-	return d.reg.Set("halt", regControl2, 0)
-}
-
-// String names the chip, its address and bus.
-func (d *Dev) String() string { return d.reg.String() }
+func (d *Dev) Halt() error { return d.Stop(regControl2, 0) }
 
 // Spec states the data sheet's figures: noise by bandwidth, repeatability of
 // SET and RESET 1 mG, zero field after a pair ±3 mG over temperature (-40 to

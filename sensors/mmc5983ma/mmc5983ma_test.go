@@ -330,7 +330,7 @@ func FuzzSample(f *testing.F) {
 			at([]byte{regControl2, continuous | 5}, nil),
 			at([]byte{regData}, b[3*burst:4*burst]),
 		})
-		d := &Dev{reg: sensors.NewRegisters(p, Addr, "x"), clock: p, opts: DefaultOpts()}
+		d := &Dev{Poller: sensors.Poller{Registers: sensors.NewRegisters(p, Addr, "x"), Clock: p}, opts: DefaultOpts()}
 		if err := d.plan(); err != nil {
 			t.Fatal(err)
 		}

@@ -111,7 +111,7 @@ func (d *Dev) stepPair(now time.Duration) (sensors.MagneticSample, error) {
 		}
 	}
 	reg, value, wait := d.action(p.step)
-	if err := d.reg.Set(op, reg, value); err != nil {
+	if err := d.Set(op, reg, value); err != nil {
 		p.step = pairStop
 		return sensors.MagneticSample{}, err
 	}
@@ -126,17 +126,17 @@ func (d *Dev) stepPair(now time.Duration) (sensors.MagneticSample, error) {
 
 // readMeasured reads a burst, once the chip says that it has measured.
 func (d *Dev) readMeasured(op string, now time.Duration) ([]byte, error) {
-	b, err := d.reg.Read(op, regData, burst)
+	b, err := d.Read(op, regData, burst)
 	switch {
 	case err != nil:
 		return nil, err
 	case sensors.Blank(b):
-		return nil, d.reg.Fail(op, sensors.FaultImplausible, "check the data line and the supply",
+		return nil, d.Fail(op, sensors.FaultImplausible, "check the data line and the supply",
 			errors.New("the burst is all 0x00 or all 0xff"))
 	case b[burst-1]&measured != 0:
 		return b, nil
 	case now-d.pair.asked > 20*d.takes+100*time.Millisecond:
-		return nil, d.reg.Fail(op, sensors.FaultFrozen, "check the supply",
+		return nil, d.Fail(op, sensors.FaultFrozen, "check the supply",
 			errors.New("the measurement that was asked for does not end"))
 	}
 	return nil, sensors.ErrNoNewData
@@ -161,7 +161,7 @@ func (d *Dev) takePart(op string, now time.Duration, b []byte) (sensors.Magnetic
 		before = p.m2
 	}
 	if raw == before && (!clipped || raw == empty) {
-		return sensors.MagneticSample{}, d.reg.Fail(op, sensors.FaultFrozen, "the chip answers but measures nothing: check its supply",
+		return sensors.MagneticSample{}, d.Fail(op, sensors.FaultFrozen, "the chip answers but measures nothing: check its supply",
 			errors.New("a SET or RESET pulse changes nothing"))
 	}
 	p.clip = p.clip || clipped
@@ -173,7 +173,7 @@ func (d *Dev) takePart(op string, now time.Duration, b []byte) (sensors.Magnetic
 	s := d.sample(b)
 	s.At = now
 	// From here on the chip measures by itself again.
-	d.fresh.Judge(now, true, false, b[:dataBytes])
+	d.Fresh.Judge(now, true, false, b[:dataBytes])
 	return s, nil
 }
 

@@ -56,14 +56,11 @@ func DefaultOpts() Opts { return Opts{RangeGauss: 2, RateHz: 100, Oversampling: 
 
 // Dev is one chip. It is not safe for concurrent use.
 type Dev struct {
-	reg      *sensors.Registers
-	clock    sensors.Clock
+	sensors.Poller
 	opts     Opts
 	settings [3]byte // registers 0x09 to 0x0B
 	scale    float64 // µT per count
 	end      int     // counts at full scale
-	fresh    sensors.Freshness
-	halted   bool
 }
 
 // Identify tells whether the chip answers at addr. Its identity register reads
@@ -114,23 +111,16 @@ func keeps(r *sensors.Registers, v byte) (bool, error) {
 // (nil: DefaultOpts) and reads them back, which proves the identity, and starts
 // measuring. It takes 0.1 s and two sample periods on clock.
 func New(bus i2c.Bus, addr uint16, clock sensors.Clock, opts *Opts) (*Dev, error) {
-	o := DefaultOpts()
-	if opts != nil {
-		o = *opts
-	}
-	d := &Dev{reg: sensors.NewRegisters(bus, addr, "QMC5883L"), clock: clock, opts: o}
-	fits, err := looksRight(d.reg)
+	d := &Dev{Poller: sensors.NewPoller(bus, addr, "QMC5883L", clock), opts: sensors.Or(opts, DefaultOpts())}
+	fits, err := looksRight(d.Registers)
 	if err != nil {
 		return nil, err
 	}
 	if !fits {
-		return nil, d.reg.Fail("read identity", sensors.FaultIdentity, "check chip name and address; plumbstar scan lists what answers",
+		return nil, d.Fail("read identity", sensors.FaultIdentity, "check chip name and address; plumbstar scan lists what answers",
 			errors.New("registers 0x09 to 0x0d are not this chip's"))
 	}
-	if err := d.plan(); err != nil {
-		return nil, d.reg.Fail("set options", sensors.FaultSetting, "", err)
-	}
-	if err := d.start(); err != nil {
+	if err := d.Begin(d.plan, d.start); err != nil {
 		return nil, err
 	}
 	return d, nil
@@ -146,11 +136,11 @@ func (d *Dev) plan() error {
 	default:
 		return fmt.Errorf("range %d G: want 2 or 8", o.RangeGauss)
 	}
-	rate, ok := index(o.RateHz, 10, 50, 100, 200)
+	rate, ok := sensors.Code(o.RateHz, 10, 50, 100, 200)
 	if !ok {
 		return fmt.Errorf("rate %d Hz: want 10, 50, 100 or 200", o.RateHz)
 	}
-	over, ok := index(o.Oversampling, 512, 256, 128, 64)
+	over, ok := sensors.Code(o.Oversampling, 512, 256, 128, 64)
 	if !ok {
 		return fmt.Errorf("oversampling %d: want 64, 128, 256 or 512", o.Oversampling)
 	}
@@ -159,33 +149,24 @@ func (d *Dev) plan() error {
 	d.end = o.RangeGauss * int(perGauss)
 	// The ready bit is cleared by reading data, and the status comes after the
 	// data in a burst: it is a help where it is set, no more.
-	d.fresh = sensors.Freshness{Period: time.Second / time.Duration(o.RateHz), NoReady: true}
+	d.Fresh = sensors.Freshness{Period: time.Second / time.Duration(o.RateHz), NoReady: true}
 	return nil
-}
-
-func index(v int, list ...int) (byte, bool) {
-	for i, x := range list {
-		if x == v {
-			return byte(i), true
-		}
-	}
-	return 0, false
 }
 
 func (d *Dev) start() error {
 	const op = "start"
-	if err := d.reg.Set(op, regControl2, softReset); err != nil {
+	if err := d.Set(op, regControl2, softReset); err != nil {
 		return err
 	}
-	d.clock.Sleep(resetTime)
+	d.Clock.Sleep(resetTime)
 	// Measuring starts with the first register: it comes last.
 	for i := len(d.settings) - 1; i >= 0; i-- {
-		if err := d.reg.SetChecked(op, regControl1+byte(i), d.settings[i]); err != nil {
+		if err := d.SetChecked(op, regControl1+byte(i), d.settings[i]); err != nil {
 			return err
 		}
 	}
-	d.clock.Sleep(2 * d.fresh.Period)
-	_, err := d.reg.Read(op, regData, burst)
+	d.Clock.Sleep(2 * d.Fresh.Period)
+	_, err := d.Read(op, regData, burst)
 	return err
 }
 
@@ -195,30 +176,12 @@ func (d *Dev) start() error {
 // half periods have passed. There is no temperature: the chip's has no known
 // zero.
 func (d *Dev) ReadMagnetic() (sensors.MagneticSample, error) {
-	const op = "read sample"
-	if d.halted {
-		return sensors.MagneticSample{}, d.reg.Halted(op)
-	}
-	at := d.clock.Now()
-	b, err := d.reg.Read(op, regData, burst)
-	if err != nil {
-		return sensors.MagneticSample{}, err
-	}
-	if sensors.Blank(b) {
-		return sensors.MagneticSample{}, d.reg.Diagnose(op, sensors.FaultImplausible, d.CheckConfig)
-	}
+	return d.Magnetic(regData, burst, split, d.decode, d)
+}
+
+func split(b []byte) sensors.Burst {
 	status := b[regStatus]
-	flags, verdict := d.fresh.Judge(at, status&ready != 0, status&overrun != 0, b[:regStatus])
-	switch verdict {
-	case sensors.Stale:
-		return sensors.MagneticSample{}, sensors.ErrNoNewData
-	case sensors.Stuck:
-		return sensors.MagneticSample{}, d.reg.Diagnose(op, sensors.FaultFrozen, d.CheckConfig)
-	}
-	s := d.decode(b)
-	s.At = at
-	s.Flags |= flags
-	return s, nil
+	return sensors.Burst{Data: b[:regStatus], Ready: status&ready != 0, Overrun: status&overrun != 0}
 }
 
 // decode turns the six data bytes and the status into units.
@@ -242,24 +205,11 @@ func (d *Dev) decode(b []byte) sensors.MagneticSample {
 // CheckConfig reads identity and settings and compares them with what was
 // written: after a brown-out the chip stands by. Two short transactions.
 func (d *Dev) CheckConfig() error {
-	const op = "check settings"
-	if d.halted {
-		return d.reg.Halted(op)
-	}
-	if err := d.reg.StillThere(regWhoAmI, id); err != nil {
-		return err
-	}
-	return d.reg.Matches(op, regControl1, d.settings[:])
+	return d.Kept(regWhoAmI, id, regControl1, d.settings[:])
 }
 
 // Halt stops measuring; a later New starts it.
-func (d *Dev) Halt() error {
-	d.halted = true
-	return d.reg.Set("halt", regControl1, standby)
-}
-
-// String names the chip, its address and bus.
-func (d *Dev) String() string { return d.reg.String() }
+func (d *Dev) Halt() error { return d.Stop(regControl1, standby) }
 
 // Spec: the data sheet gives 2 mG of field resolution, taken as the noise of one
 // sample. The chip makes set/reset pulses itself; their repeatability and its

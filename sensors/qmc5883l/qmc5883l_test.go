@@ -88,7 +88,7 @@ const recorded = "../../testdata/imu/qmc5883l_raw/filtered_raw_data.csv.gz"
 func TestRecording(t *testing.T) {
 	rows := sensortest.Columns(t, recorded, "mx", "my", "mz")
 	p := sensortest.NewPlayback(nil)
-	d := &Dev{reg: sensors.NewRegisters(p, Addr, "QMC5883L"), clock: p, opts: DefaultOpts()}
+	d := &Dev{Poller: sensors.NewPoller(p, Addr, "QMC5883L", p), opts: DefaultOpts()}
 	if err := d.plan(); err != nil {
 		t.Fatal(err)
 	}
@@ -98,7 +98,7 @@ func TestRecording(t *testing.T) {
 			b = binary.LittleEndian.AppendUint16(b, uint16(int16(math.Round(v*120))))
 		}
 		p.Append(sensortest.Transfer{Addr: Addr, W: []byte{regData}, R: append(b, ready)})
-		p.Sleep(d.fresh.Period)
+		p.Sleep(d.Fresh.Period)
 		s, err := d.ReadMagnetic()
 		if err != nil || s.Flags != 0 {
 			t.Fatalf("row %d: flags %b, %v", n, s.Flags, err)
@@ -123,7 +123,7 @@ func FuzzSample(f *testing.F) {
 			return
 		}
 		p := sensortest.NewPlayback([]sensortest.Transfer{{Addr: Addr, W: []byte{regData}, R: b[:burst]}})
-		d := &Dev{reg: sensors.NewRegisters(p, Addr, "x"), clock: p, opts: DefaultOpts()}
+		d := &Dev{Poller: sensors.NewPoller(p, Addr, "x", p), opts: DefaultOpts()}
 		if err := d.plan(); err != nil {
 			t.Fatal(err)
 		}

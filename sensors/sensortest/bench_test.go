@@ -4,13 +4,25 @@ import (
 	"testing"
 	"time"
 
+	"gonum.org/v1/gonum/spatial/r3"
+	"periph.io/x/conn/v3/i2c"
+
+	"plumbstar/sensors"
 	"plumbstar/sensors/adxl355"
+	"plumbstar/sensors/ak09916"
+	"plumbstar/sensors/bmm350"
+	"plumbstar/sensors/hmc5883l"
 	"plumbstar/sensors/icm20948"
+	"plumbstar/sensors/lis2mdl"
 	"plumbstar/sensors/lsm303accel"
 	"plumbstar/sensors/lsm6dso"
 	"plumbstar/sensors/lsm6dsv16x"
+	"plumbstar/sensors/mmc5603"
 	"plumbstar/sensors/mmc5983ma"
 	"plumbstar/sensors/mpu9250"
+	"plumbstar/sensors/qmc5883p"
+	"plumbstar/sensors/rm3100"
+	"plumbstar/sensors/sensortest"
 	"plumbstar/sensors/sim"
 )
 
@@ -78,6 +90,41 @@ func BenchmarkReadLSM303Accel(b *testing.B) {
 		b.Fatal(err)
 	}
 	benchmark(b, r.Clock.Sleep, 10*time.Millisecond, func() error { _, err := d.ReadInertial(); return err })
+}
+
+// BenchmarkReadMagnetic covers the magnetometers of the second wave, each at its
+// default rate.
+func BenchmarkReadMagnetic(b *testing.B) {
+	for _, c := range []struct {
+		name string
+		addr uint16
+		make func(sim.World, sim.Settings) sim.Chip
+		open func(*sensortest.Rig) (sensors.Magnetometer, error)
+	}{
+		{"QMC5883P", qmc5883p.Addr, sim.NewQMC5883P, opened(qmc5883p.New)},
+		{"MMC5603", mmc5603.Addr, sim.NewMMC5603, opened(mmc5603.New)},
+		{"RM3100", rm3100.Addr, sim.NewRM3100, opened(rm3100.New)},
+		{"LIS2MDL", lis2mdl.Addr, sim.NewLIS2MDL, opened(lis2mdl.New)},
+		{"LSM303DLHC", hmc5883l.Addr, sim.NewLSM303DLHC, opened(hmc5883l.NewLSM303DLHC)},
+		{"BMM350", bmm350.Addr, sim.NewBMM350, opened(bmm350.New)},
+		{"AK09916", ak09916.Addr, sim.NewAK09916, opened(ak09916.New)},
+	} {
+		b.Run(c.name, func(b *testing.B) {
+			r := rig(c.addr, c.addr, c.make)(b)
+			r.Place(sensortest.World{FieldUT: r3.Vec{X: 19, Y: 2, Z: -45}, TempC: 18})
+			d, err := c.open(r)
+			if err != nil {
+				b.Fatal(err)
+			}
+			every := time.Duration(float64(time.Second) / d.Spec().RateHz)
+			benchmark(b, r.Clock.Sleep, every, func() error { _, err := d.ReadMagnetic(); return err })
+		})
+	}
+}
+
+// opened makes a constructor with its own options one that takes a rig.
+func opened[D sensors.Magnetometer, O any](open func(i2c.Bus, uint16, sensors.Clock, *O) (D, error)) func(*sensortest.Rig) (sensors.Magnetometer, error) {
+	return func(r *sensortest.Rig) (sensors.Magnetometer, error) { return open(r.Bus, r.Addr, r.Clock, nil) }
 }
 
 func benchmark(b *testing.B, sleep func(time.Duration), every time.Duration, read func() error) {

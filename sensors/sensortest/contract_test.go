@@ -9,16 +9,22 @@ import (
 
 	"plumbstar/sensors"
 	"plumbstar/sensors/adxl355"
+	"plumbstar/sensors/ak09916"
 	"plumbstar/sensors/ak8963"
+	"plumbstar/sensors/bmm350"
 	"plumbstar/sensors/hmc5883l"
 	"plumbstar/sensors/icm20948"
+	"plumbstar/sensors/lis2mdl"
 	"plumbstar/sensors/lis3mdl"
 	"plumbstar/sensors/lsm303accel"
 	"plumbstar/sensors/lsm6dso"
 	"plumbstar/sensors/lsm6dsv16x"
+	"plumbstar/sensors/mmc5603"
 	"plumbstar/sensors/mmc5983ma"
 	"plumbstar/sensors/mpu9250"
 	"plumbstar/sensors/qmc5883l"
+	"plumbstar/sensors/qmc5883p"
+	"plumbstar/sensors/rm3100"
 	"plumbstar/sensors/sensortest"
 	"plumbstar/sensors/sim"
 )
@@ -184,27 +190,29 @@ func set[T comparable](to *T, v T) {
 	}
 }
 
-// akRig has the AK8963 inside an MPU-9250, whose bypass is on, also after its
-// supply failed: the inertial half was opened again by then.
-func akRig(tb testing.TB) *sensortest.Rig {
-	r := rig(mpu9250.Addr, ak8963.Addr, sim.NewMPU9250)(tb)
-	bus := r.Bus
-	bypass := func() {
-		if err := mpu9250.EnableBypass(bus, mpu9250.Addr); err != nil {
-			tb.Fatal(err)
+// insideRig has a magnetometer at 0x0C inside the chip at seat, whose bypass is
+// on, also after its supply failed: the inertial half was opened again by then.
+func insideRig(seat uint16, make func(sim.World, sim.Settings) sim.Chip, enable func(i2c.Bus, uint16) error) func(testing.TB) *sensortest.Rig {
+	return func(tb testing.TB) *sensortest.Rig {
+		r := rig(seat, 0x0c, make)(tb)
+		bus := r.Bus
+		bypass := func() {
+			if err := enable(bus, seat); err != nil {
+				tb.Fatal(err)
+			}
 		}
+		after := func(f func()) func() { return func() { f(); bypass() } }
+		bypass()
+		r.BrownOut, r.Replug = after(r.BrownOut), after(r.Replug)
+		return r
 	}
-	after := func(f func()) func() { return func() { f(); bypass() } }
-	bypass()
-	r.BrownOut, r.Replug = after(r.BrownOut), after(r.Replug)
-	return r
 }
 
 func TestMagnetometer(t *testing.T) {
 	for _, c := range []sensortest.Magnetometer{
 		{
 			Chip:  "AK8963",
-			Rig:   akRig,
+			Rig:   insideRig(mpu9250.Addr, sim.NewMPU9250, mpu9250.EnableBypass),
 			Wrong: rig(ak8963.Addr, ak8963.Addr, sim.NewLIS3MDL),
 			Open: func(r *sensortest.Rig, _ float64) (sensors.Magnetometer, error) {
 				return ak8963.New(r.Bus, r.Addr, r.Clock, nil)
@@ -256,6 +264,78 @@ func TestMagnetometer(t *testing.T) {
 				return qmc5883l.New(r.Bus, r.Addr, r.Clock, &o)
 			},
 			RangesGauss: []float64{2, 8},
+		},
+		{
+			Chip:  "LSM303DLHC",
+			Rig:   rig(hmc5883l.Addr, hmc5883l.Addr, sim.NewLSM303DLHC),
+			Wrong: rig(hmc5883l.Addr, hmc5883l.Addr, sim.NewLIS2MDL),
+			Open: func(r *sensortest.Rig, gauss float64) (sensors.Magnetometer, error) {
+				o := hmc5883l.DefaultLSM303DLHC()
+				set(&o.RangeGauss, gauss)
+				return hmc5883l.NewLSM303DLHC(r.Bus, r.Addr, r.Clock, &o)
+			},
+			RangesGauss: []float64{1.3, 1.9, 2.5, 4, 4.7, 5.6, 8.1},
+			// As in the HMC5883L; Z, with the smaller gain, ends at 1.8 times.
+			EndsAt: 1.8, HasTemp: true, TempSingly: true,
+		},
+		{
+			Chip:  "QMC5883P",
+			Rig:   rig(qmc5883p.Addr, qmc5883p.Addr, sim.NewQMC5883P),
+			Wrong: rig(qmc5883p.Addr, qmc5883p.Addr, sim.NewLIS3MDL),
+			Open: func(r *sensortest.Rig, gauss float64) (sensors.Magnetometer, error) {
+				o := qmc5883p.DefaultOpts()
+				set(&o.RangeGauss, int(gauss))
+				return qmc5883p.New(r.Bus, r.Addr, r.Clock, &o)
+			},
+			RangesGauss: []float64{2, 8, 12, 30},
+		},
+		{
+			Chip:  "MMC5603",
+			Rig:   rig(mmc5603.Addr, mmc5603.Addr, sim.NewMMC5603),
+			Wrong: rig(mmc5603.Addr, mmc5603.Addr, sim.NewMMC5983MA),
+			Open: func(r *sensortest.Rig, _ float64) (sensors.Magnetometer, error) {
+				return mmc5603.New(r.Bus, r.Addr, r.Clock, nil)
+			},
+			RangesGauss: []float64{30},
+		},
+		{
+			Chip:  "RM3100",
+			Rig:   rig(rm3100.Addr, rm3100.Addr, sim.NewRM3100),
+			Wrong: rig(rm3100.Addr, rm3100.Addr, sim.NewMMC5983MA),
+			Open: func(r *sensortest.Rig, _ float64) (sensors.Magnetometer, error) {
+				return rm3100.New(r.Bus, r.Addr, r.Clock, nil)
+			},
+			RangesGauss: []float64{8},
+			StatusApart: true,
+		},
+		{
+			Chip:  "LIS2MDL",
+			Rig:   rig(lis2mdl.Addr, lis2mdl.Addr, sim.NewLIS2MDL),
+			Wrong: rig(lis2mdl.Addr, lis2mdl.Addr, sim.NewLIS3MDL),
+			Open: func(r *sensortest.Rig, _ float64) (sensors.Magnetometer, error) {
+				return lis2mdl.New(r.Bus, r.Addr, r.Clock, nil)
+			},
+			RangesGauss: []float64{49.152},
+			HasTemp:     true,
+		},
+		{
+			Chip:  "BMM350",
+			Rig:   rig(bmm350.Addr, bmm350.Addr, sim.NewBMM350),
+			Wrong: rig(bmm350.Addr, bmm350.Addr, sim.NewLIS3MDL),
+			Open: func(r *sensortest.Rig, _ float64) (sensors.Magnetometer, error) {
+				return bmm350.New(r.Bus, r.Addr, r.Clock, nil)
+			},
+			RangesGauss: []float64{20},
+			HasTemp:     true,
+		},
+		{
+			Chip:  "AK09916",
+			Rig:   insideRig(icm20948.AltAddr, sim.NewICM20948, icm20948.EnableBypass),
+			Wrong: rig(ak09916.Addr, ak09916.Addr, sim.NewLIS3MDL),
+			Open: func(r *sensortest.Rig, _ float64) (sensors.Magnetometer, error) {
+				return ak09916.New(r.Bus, r.Addr, r.Clock, nil)
+			},
+			RangesGauss: []float64{49.12},
 		},
 	} {
 		t.Run(c.Chip, c.Run)

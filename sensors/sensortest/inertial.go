@@ -31,7 +31,7 @@ type Inertial struct {
 
 // Run runs the whole contract.
 func (c Inertial) Run(t *testing.T) {
-	cm := common{rig: c.Rig, wrong: c.Wrong, open: func(r *Rig) (*subject, error) { return c.open(r, 0, 0) }}
+	cm := common{rig: c.Rig, wrong: c.Wrong, open: func(r *Rig) (*subject, error) { return c.open(r, 0, 0) }, perSecond: 1}
 	cm.run(t)
 	t.Run("specification", c.specification)
 	t.Run("scale and sign", c.scale)

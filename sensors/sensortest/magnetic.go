@@ -29,11 +29,21 @@ type Magnetometer struct {
 	ScaleTol float64
 	// HasTemp: samples carry the chip temperature.
 	HasTemp bool
+	// StatusApart: the data sheet allows no burst over status and data, so that a
+	// sample takes two transfers. TempSingly: the two bytes of the temperature take
+	// a transfer each.
+	StatusApart, TempSingly bool
 }
 
 // Run runs the whole contract.
 func (c Magnetometer) Run(t *testing.T) {
-	cm := common{rig: c.Rig, wrong: c.Wrong, open: func(r *Rig) (*subject, error) { return c.open(r, 0) }}
+	cm := common{rig: c.Rig, wrong: c.Wrong, open: func(r *Rig) (*subject, error) { return c.open(r, 0) }, perSecond: 1}
+	if c.TempSingly {
+		cm.perSecond = 2
+	}
+	if c.StatusApart {
+		cm.perSample = 1
+	}
 	cm.run(t)
 	t.Run("specification", c.specification)
 	t.Run("scale and sign", c.scale)

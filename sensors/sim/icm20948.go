@@ -57,12 +57,15 @@ type icm20948 struct {
 	aux                 Chip
 }
 
-// NewICM20948 makes an ICM-20948 (identity 0xEA at 0x68 or 0x69).
+// NewICM20948 makes an ICM-20948 (identity 0xEA at 0x68 or 0x69) with its AK09916
+// magnetometer, which appears at 0x0C while bypass is on and the auxiliary master
+// off.
 func NewICM20948(w World, s Settings) Chip {
 	c := &icm20948{}
 	c.init("ICM-20948", icmBoot, w, s, c)
 	c.accel = newTriad(s.Accel, s.Seed, channelAccel, c.dice)
 	c.gyro = newTriad(s.Gyro, s.Seed, channelGyro, c.dice)
+	c.aux = NewAK09916(w, s)
 	return c
 }
 
@@ -75,7 +78,9 @@ func TypicalICM20948(seed uint64) Settings {
 	accel.noise, accel.offset, accel.offsetPerC = every(230*microG), every(50*mg), every(0.8*mg)
 	accel.scale = 0.005
 	gyro.noise, gyro.offsetPerC, gyro.scale = every(15*mdps), every(0.05*degree), 0.015
-	return drawMPU(seed, accel, gyro)
+	s := drawMPU(seed, accel, gyro)
+	s.Mag = ak09916Mag.draw(rolled(seed, 1))
+	return s
 }
 
 func (c *icm20948) powerUp(at time.Duration) {

@@ -27,7 +27,7 @@ type mpu struct {
 	accelTested, gyroTested time.Duration
 	accelTest, gyroTest     r3.Vec
 	trim                    mpuTrim
-	aux                     *ak8963
+	aux                     *akMag
 }
 
 // NewMPU6050 makes an MPU-6050 (identity 0x68 at 0x68 or 0x69). As long as a

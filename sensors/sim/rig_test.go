@@ -50,6 +50,9 @@ func (r rig) read(reg byte, n int) []byte {
 	return b
 }
 
+// try reads n bytes; a chip may refuse.
+func (r rig) try(reg byte, n int) { _ = r.bus.Tx(r.addr, []byte{reg}, make([]byte, n)) }
+
 func (r rig) byte(reg byte) byte { r.t.Helper(); return r.read(reg, 1)[0] }
 
 func (r rig) wait(d time.Duration) { r.clock.Sleep(d) }

@@ -39,6 +39,40 @@ var (
 		noise: every(0.2), offset: every(1), scale: 0.05, cross: 0.01,
 		offsetPerC: every(0.02), // [P]
 	}
+	// QMC5883P [D, field resolution 2 mG; the rest as for the QMC5883L: P].
+	qmc5883pMag = spread{
+		noise: every(0.2), offset: every(1), scale: 0.03, cross: 0.01,
+		offsetPerC: every(0.02),
+	}
+	// MMC5603 [M, 2 mG rms]; the rest [P].
+	mmc5603Mag = spread{
+		noise: every(0.2), offset: every(2), scale: 0.05, cross: 0.017,
+		offsetPerC: every(0.02), scalePerC: 3e-4,
+	}
+	// RM3100 [D, 15 nT at 200 cycles, "free from offset drift"]; coils are set by
+	// the board's maker: 1° [P], and so is the rest.
+	rm3100Mag = spread{
+		noise: every(0.015), offset: every(0.5), scale: 0.01, cross: 0.017,
+		offsetPerC: every(0.005), scalePerC: 3e-4,
+	}
+	// LIS2MDL [M, DocID028459]: 3 mG rms with the low-pass, ±60 mG with the offset
+	// cancelled as three sigma, ±0.3 mG/°C, ±7 % as three sigma, cross-axis 1 %.
+	lis2mdlMag = spread{
+		noise: every(0.3), offset: every(2), scale: 0.023, cross: 0.01,
+		offsetPerC: every(0.03), scalePerC: 3e-4,
+	}
+	// BMM350: 190 nT rms X and Y, 450 nT Z with two measurements [D]; users report
+	// 25 µT after the correction; the rest [P].
+	bmm350Mag = spread{
+		noise: r3.Vec{X: 0.19, Y: 0.19, Z: 0.45}, offset: every(25), scale: 0.01, cross: 0.005,
+		offsetPerC: every(0.05), scalePerC: 3e-4,
+	}
+	// AK09916 [D, DS-000189 rev. 1.3: initial offset ±2000 LSB as three sigma]; the
+	// rest as for the AK8963 [P].
+	ak09916Mag = spread{
+		noise: every(0.25), offset: every(100), scale: 0.01, cross: 0.01,
+		offsetPerC: every(0.05), scalePerC: 3e-4,
+	}
 )
 
 // Temperature coefficients of sensitivity that all parts share [M].
@@ -74,6 +108,40 @@ func TypicalQMC5883L(seed uint64) Settings {
 	s.Film = drawFilm(seed, 30, 0.1, 0)
 	return s
 }
+
+// TypicalLSM303DLHC draws a plausible magnetometer of an LSM303DLHC: its die is a
+// sister of the HMC5883L's [P].
+func TypicalLSM303DLHC(seed uint64) Settings { return TypicalHMC5883L(seed) }
+
+// TypicalQMC5883P draws a plausible part.
+func TypicalQMC5883P(seed uint64) Settings {
+	s := drawMag(seed, qmc5883pMag, 0.03, 0)
+	s.Film = drawFilm(seed, 30, 0.1, 0)
+	return s
+}
+
+// TypicalMMC5603 draws a plausible part; its bridge is that of the MMC5983MA.
+func TypicalMMC5603(seed uint64) Settings {
+	s := drawMag(seed, mmc5603Mag, 0.02, 2)
+	s.Film = drawFilm(seed, 20, 0.1, 0.1)
+	return s
+}
+
+// TypicalRM3100 draws a plausible part, whose clock is good to 7 % [D].
+func TypicalRM3100(seed uint64) Settings { return drawMag(seed, rm3100Mag, 0.07, 0) }
+
+// TypicalLIS2MDL draws a plausible LIS2MDL or LSM303AGR.
+func TypicalLIS2MDL(seed uint64) Settings {
+	s := drawMag(seed, lis2mdlMag, 0.03, 5)
+	s.Film = drawFilm(seed, 20, 0.1, 0)
+	return s
+}
+
+// TypicalBMM350 draws a plausible part, corrected with its coefficients.
+func TypicalBMM350(seed uint64) Settings { return drawMag(seed, bmm350Mag, 0.02, 1) }
+
+// TypicalAK09916 draws a plausible part.
+func TypicalAK09916(seed uint64) Settings { return drawMag(seed, ak09916Mag, 0.02, 0) }
 
 // drawMag draws a magnetometer; clock and thermometer errors are 1 sigma [P].
 func drawMag(seed uint64, mag spread, clock, tempC float64) Settings {
