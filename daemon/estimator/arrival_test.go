@@ -87,3 +87,45 @@ func TestRestIsProvenByGravityAndField(t *testing.T) {
 		t.Error("a turn of 0.16°/s passes for rest")
 	}
 }
+
+// The field changes in the very first movement: one rest stands against another,
+// and nothing tells which is right. Both must lie within the stated bound, and the
+// right one is shown as soon as the disturber goes.
+func TestOneRestAgainstAnother(t *testing.T) {
+	for seed := range uint64(20) {
+		s := newStand(seed, 50, 10)
+		s.run(8*time.Second, 0, 0)
+		before := s.now()
+		phone := r3.Vec{X: 1.6}
+		s.move(0.3, -1)
+		s.fieldUT = r3.Add(s.fieldUT, phone)
+		s.move(0.3, -1)
+		s.run(4*time.Second, 0, 0)
+		x := s.now()
+		if off := math.Abs(wrap180(x.Azimuth.Deg - s.az)); x.State != Disturbed || off > 2*x.Azimuth.SigmaDeg || x.Azimuth.SigmaDeg < 1.3*before.Azimuth.SigmaDeg {
+			t.Errorf("seed %d: %s, azimuth off by %.2f ± %.2f°, before ± %.2f°", seed, x.State, off, x.Azimuth.SigmaDeg, before.Azimuth.SigmaDeg)
+		}
+		// A further movement keeps the doubt.
+		s.move(0.2, 0.5)
+		s.run(3*time.Second, 0, 0)
+		if x := s.now(); x.State != Disturbed {
+			t.Errorf("seed %d: %s after a further movement", seed, x.State)
+		}
+		s.fieldUT = r3.Sub(s.fieldUT, phone)
+		s.run(4*time.Second, 0, 0)
+		if x := s.now(); x.State != Steady || math.Abs(wrap180(x.Azimuth.Deg-s.az)) > 0.3 {
+			t.Errorf("seed %d: %s, azimuth off by %.2f° once it was gone", seed, x.State, wrap180(x.Azimuth.Deg-s.az))
+		}
+	}
+	// What stays for long, over several rests, is the place's.
+	s := newStand(1, 50, 10)
+	s.run(8*time.Second, 0, 0)
+	s.fieldUT = r3.Add(s.fieldUT, r3.Vec{X: 1.6})
+	for range 4 {
+		s.move(0.1, 1)
+		s.run(25*time.Second, 0, 0)
+	}
+	if x := s.now(); x.State != Steady {
+		t.Errorf("%s after a field has stood for 100 s", x.State)
+	}
+}

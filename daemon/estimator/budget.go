@@ -76,6 +76,8 @@ type disturbance struct {
 	why       string
 	anomalyUT float64
 	carrying  bool
+	// contradicts: strength and dip are normal, but another heading says so.
+	contradicts bool
 }
 
 // fieldSigmas are the 1 sigmas of strength, µT, and dip, degrees, that an
@@ -97,7 +99,7 @@ func (e *Estimator) judgeField(out *Estimate, ca, cm *Cov3) {
 
 	// Leave the state at a lower level than it is entered at.
 	limit := 3.0
-	if e.disturb.now {
+	if e.disturb.now && !e.disturb.contradicts {
 		limit = 2.0
 	}
 	d := disturbance{}
@@ -115,6 +117,12 @@ func (e *Estimator) judgeField(out *Estimate, ca, cm *Cov3) {
 		if e.rest.jump.carried {
 			d.why = "it changed while the mount was turned"
 		}
+		e.disturb = d
+		return
+	}
+	if v := &e.rest.rival; !d.now && v.on {
+		d.now, d.contradicts = true, true
+		d.why = fmt.Sprintf("before the mount was turned the compass pointed %.1f° away from where it points now, and nothing tells which is right", v.offDeg)
 		e.disturb = d
 		return
 	}

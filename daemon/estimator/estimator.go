@@ -63,6 +63,7 @@ type pose0 struct {
 	extraDeg float64
 	since    time.Duration
 	agreed   int
+	rival    rival
 }
 
 // New makes an estimator; call SetField when site and date are known.
@@ -105,6 +106,7 @@ func (e *Estimator) Inertial(s sensors.InertialSample) {
 		e.rest.started = false
 		e.rest.lastOK = false
 		e.base.ok = false
+		e.hold = hold{}
 	}
 	e.at, e.have, e.tempC = s.At, true, s.TempC
 	if s.Flags.Has(sensors.Clipped) {
@@ -149,9 +151,9 @@ func (e *Estimator) remember() {
 		b.carrier.begin(e.at, g.mean, g.ofMean(e.rest.gyroLevel.variance()))
 	}
 	if ok {
-		b.field, b.haveField, b.extraDeg = f, true, 0
+		b.field, b.haveField, b.extraDeg, b.rival = f, true, e.rest.rival.doubtDeg(), e.rest.rival
 		if j := &e.rest.jump; j.on {
-			b.extraDeg, b.since = j.doubt(e.at), j.since
+			b.extraDeg, b.since = math.Hypot(b.extraDeg, j.doubt(e.at)), j.since
 		}
 	}
 }
@@ -203,8 +205,9 @@ func (e *Estimator) vectors() (up, field r3.Vec, haveField bool, noise noiseNow)
 		up = e.rest.accel.mean
 		if f, ok := e.restField(); ok {
 			noise.field = e.fieldNoise()
+			noise.extraAzimuthDeg = e.rest.rival.doubtDeg()
 			if e.rest.jump.on {
-				noise.extraAzimuthDeg = e.rest.jump.doubt(e.at)
+				noise.extraAzimuthDeg = math.Hypot(noise.extraAzimuthDeg, e.rest.jump.doubt(e.at))
 			}
 			return up, f, true, noise
 		}

@@ -11,6 +11,10 @@ func (e *Estimator) Inherit(o *Estimator, turn func(r3.Vec) r3.Vec) {
 		e.rest.gyroBias, e.rest.biasN = turn(o.rest.gyroBias), o.rest.biasN
 		e.rest.accelLevel.sigma, e.rest.gyroLevel.sigma = widest(o.rest.accelLevel.sigma), widest(o.rest.gyroLevel.sigma)
 	}
+	if t := o.hold.gyro; t.blocks > 0 {
+		t.level, t.mean, t.trend = turn(t.level), turn(t.mean), turn(t.trend)
+		e.hold.gyro = t
+	}
 	offset, sigma := o.filter.GyroOffset()
 	if s := max(sigma.X, sigma.Y, sigma.Z); o.filter.begun && s > 0 && s < e.filter.opt.GyroOffset {
 		e.filter.offset, e.filter.learned2 = fromR3(turn(offset)), s*s

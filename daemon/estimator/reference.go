@@ -130,7 +130,7 @@ func (a *anchor) take(q Quantity, replace bool, measuredDeg, noiseDeg float64, s
 }
 
 // Forget drops all references: another place, another mounting.
-func (e *Estimator) Forget() { e.anchors, e.hold = [2]anchor{}, hold{} }
+func (e *Estimator) Forget() { e.anchors, e.hold.ok = [2]anchor{}, false }
 
 // Referred reports whether references act on altitude and azimuth.
 func (e *Estimator) Referred() (altitude, azimuth bool) {

@@ -160,6 +160,7 @@ type rest struct {
 	vibes       float64 // variance of one sample within blocks, running
 	moves       int
 	jump        fieldJump
+	rival       rival
 	lastMag     r3.Vec // field of the block before
 	lastMagN    float64
 	// fieldNoise is the 1-sigma noise of one field sample, µT.
@@ -338,6 +339,10 @@ const jumpUT = 0.5
 
 func (r *rest) takeField(b *block) {
 	f := r3.Scale(1/b.nm, b.field)
+	if r.rival.back(f, r.fieldVariance(b.nm)) {
+		r.acceptField()
+		r.rival = rival{}
+	}
 	if r.field.n < 10 {
 		r.field.add(f, averageBlocks)
 		return
@@ -405,7 +410,7 @@ func (r *rest) fieldTurns(b *block) bool {
 
 func (r *rest) restart(at time.Duration, still bool) {
 	r.accel, r.field, r.second, r.secondGyro = mean3{}, mean3{}, mean3{}, mean3{}
-	r.jump = fieldJump{}
+	r.jump, r.rival = fieldJump{}, rival{}
 	r.lastMagN = 0
 	r.quiet = 0
 	r.still = still
