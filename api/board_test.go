@@ -88,6 +88,29 @@ func TestCalibrationResources(t *testing.T) {
 	}
 }
 
+func TestCalibrationOffer(t *testing.T) {
+	c, f, w := onBoard(t)
+	const path = "/api/v1/calibrations"
+	if o := into[Calibrations](t, c.check(t, 200, "GET", path, "", nil)).Offer; o.State != "none" || o.Sigma.Known || len(o.Figures) != 0 {
+		t.Errorf("%+v", o)
+	}
+	f.offer = daemon.TemperatureOffer{State: daemon.OfferOpen, Proven: true, Skipped: []string{"night 3: the board turned during it"}, Record: &daemon.CalibrationRecord{
+		Part: daemon.PartTemperature, Method: daemon.CalibrationNights, Board: "LSM6DSO", SigmaDeg: 0.01, Figures: []daemon.Figure{{Name: "nights", Value: 6}, {Name: "x_mg_per_c", Value: math.NaN()}},
+	}}
+	if o := into[Calibrations](t, c.check(t, 200, "GET", path, "", nil)).Offer; o.State != "open" || !o.Proven || o.Sigma.Value != 0.01 || len(o.Figures) != 2 || o.Figures[1].Value.Known || len(o.Skipped) != 1 || string(o.Board) != "LSM6DSO" {
+		t.Errorf("%+v", o)
+	}
+	c.check(t, 401, "POST", path+"/offer/accept", "{}", nil)
+	c.check(t, 403, "POST", path+"/offer/accept", "{}", bearer(c.token(t, RoleRead)))
+	f.err = &daemon.Refusal{Code: "watch-armed", Text: "the watch is armed: disarm it first", Conflict: true}
+	if b := c.check(t, 409, "POST", path+"/offer/accept", "{}", w); !strings.Contains(string(b), `"code":"watch-armed"`) {
+		t.Errorf("%s", b)
+	}
+	if o := into[AcceptedOffer](t, c.check(t, 200, "POST", path+"/offer/accept", "{}", w)); o.Offer.State != "in-use" || o.NotKept != "" {
+		t.Errorf("%+v", o)
+	}
+}
+
 func TestSightingResources(t *testing.T) {
 	c, f, w := onBoard(t)
 	f.all = []daemon.SightingRecord{f.record(daemon.SightMoon), {Time: f.here.UTC, Kind: daemon.SightLandmark, Revoked: true}}

@@ -16,18 +16,37 @@ type Calibrations struct {
 	InUse   []Calibration       `json:"in_use" nullable:"false" doc:"At most one per part; a part that is missing is not calibrated"`
 	History []Calibration       `json:"history" nullable:"false" doc:"All that were kept, of any board, oldest first"`
 	Session *CalibrationSession `json:"session" doc:"The calibration that is running; null when none is"`
+	Offer   CalibrationOffer    `json:"offer" doc:"What the nights in the log teach of the temperature"`
 }
 
 // Calibration is one calibration of one part.
 type Calibration struct {
 	ID      int64    `json:"id" doc:"0 when it was not kept"`
 	Time    Time     `json:"time" doc:"null when the clock could not be right"`
-	Part    string   `json:"part" enum:"accelerometer,compass,axis,turn check"`
-	Method  string   `json:"method" enum:"board,in-place,head,swing,given" doc:"How it was found; given: the program was started with it"`
+	Part    string   `json:"part" enum:"accelerometer,compass,axis,turn check,temperature"`
+	Method  string   `json:"method" enum:"board,in-place,head,swing,given,nights" doc:"How it was found; given: the program was started with it; nights: shown by nights under watch"`
 	Board   Text     `json:"board" doc:"The chips that it belongs to"`
 	Temp    Number   `json:"temp_c" doc:"Of the chip, °C"`
-	Sigma   Number   `json:"sigma_deg" doc:"1 sigma that it leaves: tilt, heading, or direction of the axis"`
+	Sigma   Number   `json:"sigma_deg" doc:"1 sigma that it leaves: tilt, heading, or direction of the axis; of a temperature part the tilt after a change by 10 °C"`
 	Figures []Figure `json:"figures" nullable:"false"`
+}
+
+// CalibrationOffer is a calibration that nights under watch have taught: how the
+// offsets of the inertial sensor follow its temperature. It waits to be accepted.
+type CalibrationOffer struct {
+	State   string   `json:"state" enum:"none,open,refused,in-use" doc:"none: nobody has looked at the nights yet; refused: they do not teach it"`
+	Reason  Text     `json:"reason" doc:"Why it is refused, and what to do"`
+	Proven  bool     `json:"proven" doc:"The newest night, held back and foretold from the others, became clearly better"`
+	Board   Text     `json:"board" doc:"The chip that it belongs to; null without an offer"`
+	Sigma   Number   `json:"sigma_deg" doc:"1 sigma of the tilt that it leaves after a change by 10 °C"`
+	Figures []Figure `json:"figures" nullable:"false" doc:"The coefficients and the evidence for them"`
+	Skipped []string `json:"skipped" nullable:"false" doc:"Nights that were not used, and why"`
+}
+
+// AcceptedOffer is the offer once it is in use.
+type AcceptedOffer struct {
+	Offer   CalibrationOffer `json:"offer"`
+	NotKept Text             `json:"not_kept" doc:"Why it could not be stored, though it is in use; null when all is well"`
 }
 
 // Figure is one number of a result.
@@ -97,6 +116,7 @@ type CalibrationPart struct {
 const (
 	calibrationsPath = "/api/v1/calibrations"
 	sessionPath      = calibrationsPath + "/session"
+	offerPath        = calibrationsPath + "/offer"
 )
 
 type (
@@ -104,6 +124,7 @@ type (
 	sessionOutput      struct{ Body CalibrationSession }
 	sessionInput       struct{ Body CalibrationEntry }
 	outcomeOutput      struct{ Body CalibrationOutcome }
+	acceptOutput       struct{ Body AcceptedOffer }
 )
 
 func (s *Server) registerCalibrations(api huma.API) {
@@ -139,6 +160,26 @@ func (s *Server) registerCalibrations(api huma.API) {
 		"Takes a second or so. Parts succeed or are refused apart; what was accepted is in use at once and kept. "+
 			"When a part is refused the session goes on, so that more movement can be added. 422 when no part was accepted, with one reason per part."),
 		s.finishCalibration)
+	huma.Register(api, s.writing(http.MethodPost, offerPath+"/accept", "accept-calibration-offer", "Use what the nights teach",
+		"Puts the offer to use and keeps it. What a turn of the mount or a sighting has shown was seen without it and is dropped. 409 when nothing is offered, or while the watch is armed."),
+		s.acceptOffer)
+}
+
+func (s *Server) acceptOffer(context.Context, *struct{}) (*acceptOutput, error) {
+	notKept, err := s.o.Board.AcceptTemperature()
+	if err != nil {
+		return nil, s.refused("accepting what the nights teach", err)
+	}
+	return &acceptOutput{Body: AcceptedOffer{Offer: s.offer(), NotKept: Text(notKept)}}, nil
+}
+
+func (s *Server) offer() CalibrationOffer {
+	o := s.o.Board.TemperatureOffer()
+	out := CalibrationOffer{State: string(o.State), Reason: Text(o.Reason), Proven: o.Proven, Skipped: append([]string{}, o.Skipped...), Figures: []Figure{}}
+	if r := o.Record; r != nil {
+		out.Board, out.Sigma, out.Figures = Text(r.Board), sigmaOf(r.SigmaDeg, true), figuresOf(r.Figures)
+	}
+	return out
 }
 
 func (s *Server) finishCalibration(context.Context, *struct{}) (*outcomeOutput, error) {
@@ -177,6 +218,7 @@ func (s *Server) calibrations() Calibrations {
 	for i := range kept {
 		c.History = append(c.History, calibrationOf(&kept[i]))
 	}
+	c.Offer = s.offer()
 	if status, err := s.o.Board.Calibrating(); err == nil {
 		session := sessionOf(status)
 		c.Session = &session

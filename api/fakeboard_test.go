@@ -22,6 +22,7 @@ type fakeBoard struct {
 	kit     *daemon.Kit
 	err     error // of whatever is asked next
 	status  *daemon.CalibrationStatus
+	offer   daemon.TemperatureOffer
 	result  daemon.CalibrationResult
 	inUse   []daemon.CalibrationRecord
 	sight   daemon.Sight
@@ -92,6 +93,21 @@ func (f *fakeBoard) FinishCalibration() (daemon.CalibrationResult, error) {
 func (f *fakeBoard) CancelCalibration() error {
 	f.status = nil
 	return f.fail()
+}
+
+func (f *fakeBoard) TemperatureOffer() daemon.TemperatureOffer {
+	if f.offer.State == "" {
+		f.offer.State = daemon.OfferNone
+	}
+	return f.offer
+}
+
+func (f *fakeBoard) AcceptTemperature() (string, error) {
+	if err := f.fail(); err != nil {
+		return "", err
+	}
+	f.offer.State = daemon.OfferInUse
+	return "", nil
 }
 
 func (f *fakeBoard) Calibrations() (inUse, kept []daemon.CalibrationRecord) { return f.inUse, f.inUse }

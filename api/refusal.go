@@ -22,6 +22,8 @@ type Board interface {
 	FinishCalibration() (daemon.CalibrationResult, error)
 	CancelCalibration() error
 	Calibrations() (inUse, kept []daemon.CalibrationRecord)
+	TemperatureOffer() daemon.TemperatureOffer
+	AcceptTemperature() (notKept string, err error)
 
 	Sight(daemon.Sight) (daemon.SightingRecord, error)
 	ReadDrift(daemon.DriftReadings) (daemon.SightingRecord, error)

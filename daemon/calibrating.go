@@ -28,6 +28,8 @@ const (
 	CalibrateSwing CalibrationKind = "swing"
 	// CalibrationGiven is no session: the program was started with it.
 	CalibrationGiven CalibrationKind = "given"
+	// CalibrationNights is no session either: nights under watch have shown it.
+	CalibrationNights CalibrationKind = "nights"
 )
 
 // What a session should reach before it is finished. The fits have limits of

@@ -66,6 +66,8 @@ type Daemon struct {
 	watching watching
 	nights   nights
 	gather   gather
+	warmth   *warmth
+	learning learning
 	started  time.Duration
 	nextKeep time.Duration
 	everLost bool // a sensor was lost since the start
@@ -131,6 +133,7 @@ func (d *Daemon) estimatorOptions() estimator.Options {
 		LocalFieldUT: d.opt.LocalFieldUT, Swing: d.swing,
 	}
 	o.AccelError = bodyError(i.Mount, i.Correct.Error)
+	o.Learned = d.learnedFor(i.Mount)
 	if m := d.opt.Magnetic; m != nil {
 		o.FieldError = bodyError(m.Mount, m.Correct.Error)
 	}
@@ -229,10 +232,16 @@ func (d *Daemon) readInertial(now time.Duration) {
 			return
 		}
 		s.sample(now, x.At, x.TempC, x.Flags)
-		if d.tap != nil {
+		raw := x
+		d.compensate(&x)
+		switch {
+		case d.tap == nil:
+		case d.tap.kind == CalibrateBoard:
+			// What finds offsets anew must see them all.
+			d.tap.takeInertial(raw)
+		default:
 			d.tap.takeInertial(x)
 		}
-		raw := x
 		c := &d.opt.Inertial.Correct
 		if c.Apply != nil {
 			x.Accel = c.Apply(x.Accel, x.TempC)

@@ -202,7 +202,7 @@ func chipAt(device string) string {
 func (d *Daemon) Calibrations() (inUse, kept []CalibrationRecord) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	for _, p := range []Part{PartAccelerometer, PartCompass, PartAxis, PartTurnCheck} {
+	for _, p := range []Part{PartAccelerometer, PartCompass, PartAxis, PartTurnCheck, PartTemperature} {
 		if r := d.inUse[p]; r != nil {
 			inUse = append(inUse, *r)
 		}

@@ -130,8 +130,9 @@ func (d *Daemon) settingsUsed() json.RawMessage {
 		MountSigmaDeg float64         `json:"mount_sigma_deg"`
 		LocalFieldUT  float64         `json:"local_field_uT"`
 		Calibrations  []part          `json:"calibrations"`
-	}{Settings: d.opt.Settings, Kit: d.opt.Kit, Aim: d.opt.AimKind, MountSigmaDeg: d.opt.MountSigmaDeg, LocalFieldUT: d.opt.LocalFieldUT, Calibrations: []part{}}
-	for _, p := range []Part{PartAccelerometer, PartCompass, PartAxis, PartTurnCheck} {
+		Inertial      string          `json:"inertial_chip"`
+	}{Inertial: d.boardOf(PartTemperature), Settings: d.opt.Settings, Kit: d.opt.Kit, Aim: d.opt.AimKind, MountSigmaDeg: d.opt.MountSigmaDeg, LocalFieldUT: d.opt.LocalFieldUT, Calibrations: []part{}}
+	for _, p := range []Part{PartAccelerometer, PartCompass, PartAxis, PartTurnCheck, PartTemperature} {
 		if r := d.inUse[p]; r != nil {
 			used.Calibrations = append(used.Calibrations, part{Part: p, ID: r.ID, Board: r.Board, SigmaDeg: r.SigmaDeg, TempC: r.TempC, Axis: r.Axis})
 		}

@@ -57,7 +57,7 @@ func (d *Daemon) recall(now time.Duration) {
 	if t, ok := newest[PartTurnCheck]; ok {
 		utc := d.utc(now)
 		age := utc.Sub(d.kept[t].Time)
-		if t < newest[PartAccelerometer] || t < newest[PartCompass] || t < newest[PartAxis] || !d.clockStatus(utc).Plausible || !d.kept[t].TimeSure || age < 0 || age > turnCheckLife {
+		if t < newest[PartAccelerometer] || t < newest[PartCompass] || t < newest[PartAxis] || t < newest[PartTemperature] || !d.clockStatus(utc).Plausible || !d.kept[t].TimeSure || age < 0 || age > turnCheckLife {
 			delete(newest, PartTurnCheck)
 		}
 	}
@@ -89,6 +89,8 @@ func (d *Daemon) dropOthers() {
 		switch p {
 		case PartAccelerometer:
 			d.opt.Inertial.Correct = none
+		case PartTemperature:
+			d.warmth = nil
 		case PartCompass, PartTurnCheck:
 			d.opt.Magnetic.Correct, d.swing = none, nil
 		}
@@ -106,6 +108,8 @@ func (d *Daemon) fits(r *CalibrationRecord) bool {
 		return r.Affine != nil && r.Chips != nil && d.opt.Magnetic != nil && near(*r.Chips, d.chips())
 	case PartAxis:
 		return r.Axis != nil
+	case PartTemperature:
+		return r.Temperature != nil
 	case PartTurnCheck:
 		return r.Turn != nil && d.opt.Magnetic != nil
 	}
@@ -131,6 +135,10 @@ func (d *Daemon) reuse(r *CalibrationRecord) error {
 		return d.setBoard(Board{Compass: &c})
 	case PartAxis:
 		return d.setBoard(Board{Axis: &r.Axis.Direction, AxisSigmaDeg: r.Axis.SigmaDeg, AxisTempC: r.TempC})
+	}
+	if r.Part == PartTemperature {
+		d.useTemperature(r)
+		return nil
 	}
 	t := TurnCheck{OffsetUT: r.Turn.OffsetUT, Swing: estimator.Swing{Left: r.Turn.LeftUT2, Up: r.Turn.Up, TempC: math.NaN()}}
 	if r.TempC != nil {

@@ -77,6 +77,9 @@ func (d *Daemon) setBoard(b Board) error {
 		if b.AxisTempC != nil {
 			d.axisTempC = *b.AxisTempC
 		}
+		if d.warmth != nil {
+			d.warmth.axisOlder = false
+		}
 	}
 	d.rebuild()
 	return nil

@@ -38,6 +38,7 @@ type rig struct {
 	mu    sync.Mutex
 	field r3.Vec // ENU, µT
 	iron  r3.Vec // turns with the body, µT
+	tempC float64
 	// crooked is the rotation from the board's axes to the body's.
 	crooked quat.Number
 
@@ -53,12 +54,6 @@ var magAxes = daemon.Mount{{Y: 1}, {X: 1}, {Z: -1}}
 
 func newRig(t *testing.T, key string, seed uint64, change func(*daemon.Options)) *rig {
 	t.Helper()
-	return newRigOn(t, key, seed, nil, change)
-}
-
-// newRigOn is newRig with another inertial sensor than the LSM6DSO.
-func newRigOn(t *testing.T, key string, seed uint64, other func(*rig, sim.World) *daemon.Inertial, change func(*daemon.Options)) *rig {
-	t.Helper()
 	place, err := scenario.PlaceNamed(key)
 	if err != nil {
 		t.Fatal(err)
@@ -69,7 +64,7 @@ func newRigOn(t *testing.T, key string, seed uint64, other func(*rig, sim.World)
 	}
 	r := &rig{
 		t: t, rng: rand.New(rand.NewPCG(seed, 99)), place: place, path: scenario.NewPath(quat.Number{Real: 1}), clock: scenario.NewClock(),
-		field: r3.Vec{X: f.EastNT / 1000, Y: f.NorthNT / 1000, Z: -f.DownNT / 1000}, crooked: quat.Number{Real: 1}, store: &memory{},
+		field: r3.Vec{X: f.EastNT / 1000, Y: f.NorthNT / 1000, Z: -f.DownNT / 1000}, crooked: quat.Number{Real: 1}, store: &memory{}, tempC: 15,
 	}
 	world := func(chip func(r3.Vec) r3.Vec) sim.WorldFunc {
 		return func(at time.Duration) sim.Environment {
@@ -84,7 +79,7 @@ func newRigOn(t *testing.T, key string, seed uint64, other func(*rig, sim.World)
 			}
 			return sim.Environment{
 				Force: chip(turn(inv, force)), Rate: chip(turn(quat.Conj(r.crooked), rate)),
-				FieldUT: chip(r3.Add(turn(inv, r.field), r.iron)), TempC: 15,
+				FieldUT: chip(r3.Add(turn(inv, r.field), r.iron)), TempC: r.tempC,
 			}
 		}
 	}
@@ -97,9 +92,6 @@ func newRigOn(t *testing.T, key string, seed uint64, other func(*rig, sim.World)
 		t.Fatal(err)
 	}
 	o := r.options()
-	if other != nil {
-		o.Inertial = other(r, world(func(v r3.Vec) r3.Vec { return v }))
-	}
 	if change != nil {
 		change(&o)
 	}

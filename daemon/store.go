@@ -37,6 +37,9 @@ const (
 	// PartTurnCheck is what a turn of the mount has told of the compass; it holds
 	// for the night, as iron on the mount comes and goes.
 	PartTurnCheck Part = "turn check"
+	// PartTemperature is how the inertial sensor's offsets follow its temperature,
+	// learned from nights.
+	PartTemperature Part = "temperature"
 )
 
 // CalibrationRecord is one calibration of one part of a board, as it is kept.
@@ -58,6 +61,8 @@ type CalibrationRecord struct {
 	Affine *calib.Affine `json:"correction,omitempty"`
 	Axis   *AxisRecord   `json:"axis,omitempty"`
 	Turn   *TurnRecord   `json:"turn_check,omitempty"`
+	// Temperature is in the axes of the inertial sensor.
+	Temperature *TemperatureRecord `json:"temperature,omitempty"`
 	// SigmaDeg is the 1 sigma that it leaves: tilt of the accelerometer, heading
 	// of the compass, direction of the axis.
 	SigmaDeg float64  `json:"sigma_deg"`

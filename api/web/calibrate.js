@@ -13,7 +13,8 @@ export function calibrationSection(body, brief, { ask, exists, facts }, section)
   const parts = el("ul", {});
   const ways = el("div", {});
   const running = el("div", { class: "sheet", hidden: true });
-  body.append(parts, running, answer, ways);
+  const offer = el("div", {});
+  body.append(parts, offer, running, answer, ways);
   let looking = null;
 
   facts.on("calibrations", (c) => {
@@ -21,14 +22,32 @@ export function calibrationSection(body, brief, { ask, exists, facts }, section)
     const missing = ["accelerometer", "compass", "axis"].filter((p) => !has(p));
     put(brief, missing.length ? fill(strings.calibrationMissing, { parts: missing.map((p) => strings.calibrated[p]).join(", ") }) : strings.calibrationWhole);
     parts.replaceChildren(
-      ...["accelerometer", "compass", "axis", "turn check"].map((p) => {
+      ...["accelerometer", "compass", "axis", "turn check", "temperature"].map((p) => {
         const x = has(p);
         const about = x ? fill(strings.calibrationLeaves, { sigma: x.sigma_deg === null ? strings.notKnown : number(x.sigma_deg, 2) + "°", method: strings.method[x.method] ?? x.method }) : strings.calibrationNone;
         return el("li", {}, mark(x ? "mark-yes" : "mark-no"), el("span", {}, el("b", {}, strings.calibrated[p]), " ", about));
       }),
     );
+    showOffer(c.offer);
     show(c.session);
   });
+
+  /** showOffer tells what the nights teach, and asks before it is used. */
+  function showOffer(o) {
+    const of = (name) => o.figures.find((f) => f.name === name)?.value ?? null;
+    if (o?.state === "refused") put(offer, fill(strings.offerRefused, { why: o.reason }));
+    else if (o?.state !== "open") offer.replaceChildren();
+    else {
+      const text = fill(strings.offerOpen, { nights: number(of("nights"), 0), before: number(of("held_back_before_deg"), 3), after: number(of("held_back_after_deg"), 3) });
+      offer.replaceChildren(el("p", {}, text), el("button", { type: "button", click: accept }, strings.offerAccept));
+    }
+  }
+
+  async function accept() {
+    const { why } = await ask("POST", PATH + "/offer/accept");
+    put(answer, why ? fill(strings.failed, { why }) : "");
+    facts.refresh("calibrations");
+  }
 
   ways.append(
     ...KINDS.map((kind) =>

@@ -316,8 +316,11 @@ export default {
   calibrationWhole: "alles erledigt",
   calibrationLeaves: "lässt {sigma} übrig ({method})",
   calibrationNone: "nicht erledigt",
-  calibrated: { accelerometer: "Beschleunigungsmesser", compass: "Kompass", axis: "Drehachse", "turn check": "Drehprobe" },
-  method: { board: "in der Hand", "in-place": "auf der Montierung", head: "Kopf gedreht", swing: "Montierung gedreht", given: "beim Start mitgegeben" },
+  offerRefused: "Temperatur: {why}",
+  offerOpen: "{nights} Nächte zeigen, wie der Sensor mit der Kälte wandert. Aus den anderen vorhergesagt wäre die Neigung der neuesten um {after}° statt {before}° gewandert.",
+  offerAccept: "Von nun an verwenden",
+  calibrated: { accelerometer: "Beschleunigungsmesser", compass: "Kompass", axis: "Drehachse", "turn check": "Drehprobe", temperature: "Temperaturgang" },
+  method: { board: "in der Hand", "in-place": "auf der Montierung", head: "Kopf gedreht", swing: "Montierung gedreht", given: "beim Start mitgegeben", nights: "aus Nächten gelernt" },
   calibrate: {
     board: { name: "Platine in der Hand", text: "Bei Tag, fern von Eisen: die Platine auf jede Seite legen, dann langsam in alle Richtungen drehen. Kalibriert Beschleunigungsmesser und Kompass." },
     swing: { name: "Drehprobe", text: "Auf der Montierung: langsam um den Horizont drehen. Kompass gegen Kreisel findet Eisen, das sonst keine Prüfung sieht." },

@@ -307,8 +307,11 @@ export default {
   calibrationWhole: "all done",
   calibrationLeaves: "leaves {sigma} ({method})",
   calibrationNone: "not done",
-  calibrated: { accelerometer: "Accelerometer", compass: "Compass", axis: "Rotation axis", "turn check": "Turn check" },
-  method: { board: "in the hand", "in-place": "on the mount", head: "head turned", swing: "mount turned", given: "given at the start" },
+  offerRefused: "Temperature: {why}",
+  offerOpen: "{nights} nights show how the sensor drifts with the cold. Foretold from the others, the tilt of the newest would have wandered by {after}° instead of {before}°.",
+  offerAccept: "Use this from now on",
+  calibrated: { accelerometer: "Accelerometer", compass: "Compass", axis: "Rotation axis", "turn check": "Turn check", temperature: "Temperature" },
+  method: { board: "in the hand", "in-place": "on the mount", head: "head turned", swing: "mount turned", given: "given at the start", nights: "learned from nights" },
   calibrate: {
     board: { name: "Board in the hand", text: "By daylight, away from iron: lay the board on each of its sides, then turn it slowly through all directions. Calibrates accelerometer and compass." },
     swing: { name: "Turn check", text: "On the mount: turn it slowly round the horizon. Compass against gyroscope finds iron that no other test sees." },

@@ -95,6 +95,7 @@ func serve(cmd *cobra.Command, e env, f serveFlags) error {
 	return s.run(ctx, e, d, log, func(url string) {
 		fmt.Fprintln(e.stdout, "page and API:", url)
 		told.Go(func() { super.follow(d.Subscribe(ctx), url) })
+		told.Go(func() { learnFromNights(ctx, d, journal.Path(), set.Learn.Unasked, log) })
 	})
 }
 

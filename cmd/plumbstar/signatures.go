@@ -22,8 +22,9 @@ type signature struct {
 // ADXL345, BMI160, BMI270 and MMA8451 as common drivers use them).
 func signatures() []signature {
 	const (
-		motion = "inertial sensor"
-		tilt   = "accelerometer"
+		compass = "magnetometer"
+		motion  = "inertial sensor"
+		tilt    = "accelerometer"
 	)
 	at := func(a ...uint16) []uint16 { return a }
 	return []signature{

@@ -26,6 +26,7 @@ type Settings struct {
 	Air      Air      `toml:"air"`
 	Geomag   Geomag   `toml:"geomag"`
 	Kit      Kit      `toml:"kit"`
+	Learn    Learn    `toml:"learn"`
 	Server   Server   `toml:"server"`
 	Access   Access   `toml:"access"`
 	Loop     LoopRate `toml:"loop"`
@@ -172,6 +173,12 @@ type Lens struct {
 	Name       string    `toml:"name"`
 	FocalMM    float64   `toml:"focal_mm"`
 	ExposuresS []float64 `toml:"exposures_s"`
+}
+
+// Learn says what is done with what the nights teach.
+type Learn struct {
+	// Unasked puts it to use by itself when a held-back night proves it.
+	Unasked bool `toml:"unasked"`
 }
 
 // Server is how the phone page and the API are served.

@@ -40,6 +40,9 @@ type Options struct {
 	// LocalFieldUT is the 1-sigma field, per axis, of steel and currents near
 	// the board that no calibration knows of. See DefaultLocalFieldUT.
 	LocalFieldUT float64
+	// Learned is what former nights have shown of the drift with temperature that
+	// the accelerometer's correction does not take off; nil: the data sheet's figures.
+	Learned *Learned
 	// Swing is what a turn in azimuth has left of the errors that turn with the
 	// board; nil: not turned.
 	Swing *Swing
@@ -114,7 +117,11 @@ func (o *Options) temperatureError(up, field r3.Vec, tempC, knownC float64) (acc
 		d = unknownTempDelta
 	}
 	i, m := &o.Inertial, &o.Magnetic
-	return drifted(up, i.AccelDriftPerC*d, i.AccelScalePerC*d), drifted(field, m.DriftUTPerC*d, m.ScalePerC*d)
+	accel, mag = drifted(up, i.AccelDriftPerC*d, i.AccelScalePerC*d), drifted(field, m.DriftUTPerC*d, m.ScalePerC*d)
+	if o.Learned != nil && !math.IsNaN(tempC-knownC) {
+		accel = o.Learned.drift(up, tempC, knownC, &accel, i.AccelScalePerC)
+	}
+	return accel, mag
 }
 
 // drifted is the covariance of v whose offset and scale, axis by axis, have

@@ -76,6 +76,17 @@ func (o *Options) drift(j, then *jacobian, up, field r3.Vec, tempC float64) [3]f
 	if !o.AxisMeasured || math.IsNaN(before+all) || all == 0 {
 		return j.sigmas(&ca, &cm)
 	}
+	if l := o.Learned; l != nil && l.AxisOlder {
+		sheet := *o
+		sheet.Learned = nil
+		c0, _ := sheet.temperatureError(up, field, o.AxisTempC, o.CalTempC)
+		c1, _ := o.temperatureError(up, field, tempC, o.AxisTempC)
+		out, since := then.sigmas(&c0, nil), j.sigmas(&c1, &cm)
+		for r := range out {
+			out[r] = math.Hypot(out[r], since[r])
+		}
+		return out
+	}
 	// The drift per °C is one number: what it did before the axis was found and
 	// what since add up.
 	mixed := *j

@@ -19,15 +19,15 @@ type Gather struct {
 	Moves   []Span // in order
 	Night   Night
 
-	seen          bool
-	last, warm    float64
-	block         int
-	n             float64
-	sum, sumGyro  r3.Vec
-	temp, silence float64
-	breaks        int
-	stretch       int
-	gyros         float64
+	seen         bool
+	last, warm   float64
+	block        int
+	n            float64
+	sum, sumGyro r3.Vec
+	temp         float64
+	breaks       int
+	stretch      int
+	gyros        float64
 }
 
 const (

@@ -96,7 +96,7 @@ func Learn(nights []Night, driftPerC float64) (*Learned, error) {
 		if len(l.Skipped) > 0 {
 			s += " (" + strings.Join(l.Skipped, "; ") + ")"
 		}
-		return nil, fmt.Errorf("temperature: %s: keep watch on more nights that cool down", s)
+		return nil, fmt.Errorf("%s: keep watch on more nights that cool down", s)
 	}
 	for _, x := range used {
 		l.Up = r3.Add(l.Up, x.up)
@@ -108,7 +108,7 @@ func Learn(nights []Night, driftPerC float64) (*Learned, error) {
 	l.HeldBack = used[0].ID
 	l.BeforeDeg, l.AfterDeg = used[0].night.wander(l.Up, r3.Vec{}), used[0].night.wander(l.Up, values(others))
 	if !(l.AfterDeg <= l.BeforeDeg) {
-		return nil, fmt.Errorf("temperature: night %d, held back, would become worse: its tilt would wander by %.4f° instead of %.4f°; the nights do not agree, keep watch on more", l.HeldBack, l.AfterDeg, l.BeforeDeg)
+		return nil, fmt.Errorf("night %d, held back, would become worse: its tilt would wander by %.4f° instead of %.4f°; the nights do not agree, keep watch on more", l.HeldBack, l.AfterDeg, l.BeforeDeg)
 	}
 	l.Accel = poolAxes(used, accelOf)
 	worst := 0.0
@@ -119,7 +119,7 @@ func Learn(nights []Night, driftPerC float64) (*Learned, error) {
 		}
 	}
 	if worst > worthASigma*driftPerC {
-		return nil, fmt.Errorf("temperature: the nights scatter by %.4f° per °C, the data sheet allows %.4f°: nothing is gained yet, keep watch on more nights", worst*toDegPerMS2, driftPerC*toDegPerMS2)
+		return nil, fmt.Errorf("the nights scatter by %.4f° per °C, the data sheet allows %.4f°: nothing is gained yet, keep watch on more nights", worst*toDegPerMS2, driftPerC*toDegPerMS2)
 	}
 	l.Gyro = poolAxes(used, gyroOf)
 	return l, nil
