@@ -1,12 +1,16 @@
 package api
 
 import (
+	"bytes"
+	"errors"
 	"fmt"
+	"io"
 	"mime"
 	"net"
 	"net/http"
 	"net/netip"
 	"net/url"
+	"os"
 	"strings"
 )
 
@@ -39,30 +43,57 @@ func (s *Server) guard(next http.Handler) http.Handler {
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Permissions-Policy", "camera=(), microphone=()")
 		h.Set("Cache-Control", "no-store")
+		refuse := func(status int, detail string) {
+			if r.ContentLength != 0 {
+				// Otherwise net/http waits for the rest of the body before it answers.
+				h.Set("Connection", "close")
+			}
+			problem(w, status, detail)
+		}
 		if !s.hostAllowed(r.Host) {
-			problem(w, http.StatusMisdirectedRequest, fmt.Sprintf("this board is not called %.80q: use its IP address, or add the name to the allowed hosts in the settings", r.Host))
+			refuse(http.StatusMisdirectedRequest, fmt.Sprintf("this board is not called %.80q: use its IP address, or add the name to the allowed hosts in the settings", r.Host))
 			return
 		}
 		if detail := crossSite(r); detail != "" {
-			problem(w, http.StatusForbidden, detail)
+			refuse(http.StatusForbidden, detail)
 			return
 		}
 		if status, detail := s.bodyFault(r); status != 0 {
-			problem(w, status, detail)
+			refuse(status, detail)
 			return
-		}
-		if r.Body != nil {
-			r.Body = http.MaxBytesReader(w, r.Body, maxBody+1)
 		}
 		if status, detail := s.tokenFault(r); status != 0 {
 			if status == http.StatusUnauthorized {
 				h.Set("WWW-Authenticate", `Bearer realm="plumbstar"`)
 			}
-			problem(w, status, detail)
+			refuse(status, detail)
 			return
+		}
+		if isWrite(r) {
+			body, status, detail := readBody(r)
+			if status != 0 {
+				refuse(status, detail)
+				return
+			}
+			r = r.WithContext(r.Context()) // net/http keeps its own
+			r.Body, r.ContentLength = io.NopCloser(bytes.NewReader(body)), int64(len(body))
 		}
 		next.ServeHTTP(w, r)
 	})
+}
+
+// readBody takes the whole body, which is small.
+func readBody(r *http.Request) (body []byte, status int, detail string) {
+	body, err := io.ReadAll(io.LimitReader(r.Body, maxBody+1))
+	switch {
+	case errors.Is(err, os.ErrDeadlineExceeded):
+		return nil, http.StatusRequestTimeout, "the body took too long"
+	case err != nil:
+		return nil, http.StatusBadRequest, "the body is broken: " + err.Error()
+	case len(body) > maxBody:
+		return nil, http.StatusRequestEntityTooLarge, fmt.Sprintf("at most %d bytes of body are taken", maxBody)
+	}
+	return body, 0, ""
 }
 
 // hostAllowed refuses names that are not ours. A page elsewhere can make its

@@ -90,6 +90,7 @@ type Server struct {
 	o               Options
 	hub             *hub
 	conns           *conns
+	places          *places
 	hosts           map[string]bool
 	handler         http.Handler
 	stop            chan struct{} // closed when streams must end
@@ -101,7 +102,7 @@ func New(o Options) (*Server, error) {
 	if err := o.complete(); err != nil {
 		return nil, err
 	}
-	s := &Server{o: o, hub: newHub(&o), conns: newConns(o.MaxConns), hosts: map[string]bool{"localhost": true}, stop: make(chan struct{})}
+	s := &Server{o: o, hub: newHub(&o), conns: newConns(o.MaxConns), places: newPlaces(o.MaxStreams), hosts: map[string]bool{"localhost": true}, stop: make(chan struct{})}
 	for _, h := range o.Hosts {
 		s.hosts[strings.ToLower(strings.TrimSuffix(h, "."))] = true
 	}

@@ -119,7 +119,7 @@ func kitOf(k *daemon.Kit) Kit {
 func (k *Kit) kit() daemon.Kit {
 	out := daemon.Kit{PixelUM: k.Pixel, TrailPx: k.Trail, SensorWidthMM: k.Width, SensorHeightMM: k.Height, Finder: k.Finder.finder()}
 	for _, l := range k.Lenses {
-		out.Lenses = append(out.Lenses, daemon.Lens{Name: l.Name, FocalMM: l.Focal, ExposureS: l.Exposure, Projection: trail.Projection(l.Projection)})
+		out.Lenses = append(out.Lenses, daemon.Lens{Name: printable(l.Name), FocalMM: l.Focal, ExposureS: l.Exposure, Projection: trail.Projection(l.Projection)})
 	}
 	return out
 }

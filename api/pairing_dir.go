@@ -18,7 +18,6 @@ import (
 	"strings"
 	"sync"
 	"time"
-	"unicode"
 )
 
 // PairingDir keeps each code and each token as a small file of its own in one
@@ -350,12 +349,7 @@ func digitsOf(code string) string {
 
 // cleanLabel keeps a name of a device printable and short.
 func cleanLabel(s string) string {
-	s = strings.TrimSpace(strings.Map(func(r rune) rune {
-		if !unicode.IsPrint(r) {
-			return -1
-		}
-		return r
-	}, s))
+	s = printable(s)
 	if r := []rune(s); len(r) > maxLabel {
 		s = string(r[:maxLabel])
 	}

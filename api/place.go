@@ -85,7 +85,7 @@ func (s *Server) registerSite(api huma.API) {
 			if err := site.Validate(); err != nil {
 				return nil, huma.Error422UnprocessableEntity(err.Error())
 			}
-			return s.answer("setting the site", s.o.Controls.SetSite(ctx, in.Body.Name, site))
+			return s.answer("setting the site", s.o.Controls.SetSite(ctx, printable(in.Body.Name), site))
 		})
 }
 

@@ -206,7 +206,7 @@ func (s *Server) taken(r daemon.SightingRecord, err error) (*sightingOutput, err
 func (e *SightingEntry) sight() (daemon.Sight, error) {
 	q := daemon.Sight{
 		Kind: daemon.SightKind(e.Kind), Body: e.Body, How: daemon.SightHow(e.How), OffsetDeg: e.Offset, XDeg: e.X, YDeg: e.Y,
-		BearingDeg: e.Bearing, AltitudeDeg: e.Altitude, SigmaDeg: e.Sigma, Sure: e.Sure, Note: e.Note,
+		BearingDeg: e.Bearing, AltitudeDeg: e.Altitude, SigmaDeg: e.Sigma, Sure: e.Sure, Note: printable(e.Note),
 	}
 	if q.Kind == daemon.SightSun && !e.ByShadow {
 		return q, &daemon.Refusal{Code: "caution", Text: sky.SunCaution + " Send by_shadow to say that it was done so."}
@@ -224,7 +224,7 @@ func (e *SightingEntry) sight() (daemon.Sight, error) {
 }
 
 func (e *DriftEntry) readings() daemon.DriftReadings {
-	q := daemon.DriftReadings{RateSigmaArcsecPerMin: e.RateSigma, Sure: e.Sure, Note: e.Note}
+	q := daemon.DriftReadings{RateSigmaArcsecPerMin: e.RateSigma, Sure: e.Sure, Note: printable(e.Note)}
 	for _, l := range e.Readings {
 		q.Readings = append(q.Readings, daemon.DriftReading{Star: l.Star, Time: l.Time, Rates: pole.DriftReading{
 			HourAngleDeg: l.HourAngle, DecDeg: l.Dec, NorthArcsecPerMin: l.North, NorthSigma: l.NorthSigma,
@@ -235,7 +235,7 @@ func (e *DriftEntry) readings() daemon.DriftReadings {
 }
 
 func (e *FrameEntry) frames() daemon.FrameCentres {
-	q := daemon.FrameCentres{Sure: e.Sure, Note: e.Note}
+	q := daemon.FrameCentres{Sure: e.Sure, Note: printable(e.Note)}
 	for _, l := range e.Frames {
 		q.Frames = append(q.Frames, daemon.FrameCentre{RADeg: l.RA, DecDeg: l.Dec, Time: l.Time, SigmaDeg: l.Sigma, HeadDeg: l.Head, HeadSigmaDeg: l.HeadSigma, Label: l.Label})
 	}

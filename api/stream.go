@@ -88,14 +88,23 @@ func (s *Server) openStream(w http.ResponseWriter, r *http.Request) (send func([
 	if r.Method == http.MethodHead {
 		return nil, nil
 	}
-	if n := s.hub.listeners.Add(1); n > int64(s.o.MaxStreams) {
-		s.hub.listeners.Add(-1)
+	conn, _ := r.Context().Value(connKey{}).(net.Conn)
+	place := s.places.take(deviceOf(r.RemoteAddr), func() {
+		if conn != nil {
+			_ = conn.Close() // the handler notices when it writes
+		}
+	})
+	if place == nil {
 		h.Set("Retry-After", "5")
 		problem(w, http.StatusServiceUnavailable, "all "+strconv.Itoa(s.o.MaxStreams)+" places at the live streams are taken: close other pages, or ask /api/v1/guidance")
 		return nil, nil
 	}
-	closed = func() { s.hub.listeners.Add(-1) }
-	if c, ok := r.Context().Value(connKey{}).(*net.TCPConn); ok {
+	s.hub.listeners.Add(1)
+	closed = func() {
+		s.hub.listeners.Add(-1)
+		s.places.leave(place)
+	}
+	if c, ok := conn.(*net.TCPConn); ok {
 		// Refusal only means the system's default, a longer queue.
 		_ = c.SetWriteBuffer(socketQueue)
 	}

@@ -4,11 +4,24 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"strings"
 	"time"
+	"unicode"
 	"unicode/utf8"
 
 	"github.com/danielgtaylor/huma/v2"
 )
+
+// printable keeps what a person typed to one line: no line ends, no controls, no
+// marks that turn the direction of writing.
+func printable(s string) string {
+	return strings.TrimSpace(strings.Map(func(r rune) rune {
+		if !unicode.IsPrint(r) {
+			return -1
+		}
+		return r
+	}, s))
+}
 
 // Text is a JSON string that is null when empty.
 type Text string

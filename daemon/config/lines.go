@@ -2,6 +2,7 @@ package config
 
 import (
 	"fmt"
+	"sort"
 	"strings"
 
 	"github.com/pelletier/go-toml/v2/unstable"
@@ -13,8 +14,13 @@ import (
 func keyLines(data []byte) map[string]int {
 	lines := map[string]int{}
 	arrays := map[string]int{}
-	var p unstable.Parser
+	var p keyParser
 	p.Reset(data)
+	for i, c := range data {
+		if c == '\n' {
+			p.ends = append(p.ends, i)
+		}
+	}
 	prefix := ""
 	for p.NextExpression() {
 		e := p.Expression()
@@ -35,13 +41,22 @@ func keyLines(data []byte) map[string]int {
 	return lines
 }
 
-func noteValue(p *unstable.Parser, kv *unstable.Node, prefix string, lines map[string]int) {
+// keyParser finds lines by the places of line ends: the parser's own way counts
+// from the beginning of the file for each key.
+type keyParser struct {
+	unstable.Parser
+	ends []int
+}
+
+func (p *keyParser) line(offset uint32) int { return 1 + sort.SearchInts(p.ends, int(offset)) }
+
+func noteValue(p *keyParser, kv *unstable.Node, prefix string, lines map[string]int) {
 	key, line := keyOf(p, kv, prefix)
 	lines[key] = line
 	noteInside(p, kv.Value(), key, lines)
 }
 
-func noteInside(p *unstable.Parser, v *unstable.Node, key string, lines map[string]int) {
+func noteInside(p *keyParser, v *unstable.Node, key string, lines map[string]int) {
 	switch v.Kind {
 	case unstable.InlineTable:
 		for it := v.Children(); it.Next(); {
@@ -59,13 +74,13 @@ func noteInside(p *unstable.Parser, v *unstable.Node, key string, lines map[stri
 }
 
 // keyOf is the lower-case key of a table or key-value node and its line.
-func keyOf(p *unstable.Parser, n *unstable.Node, prefix string) (string, int) {
+func keyOf(p *keyParser, n *unstable.Node, prefix string) (string, int) {
 	var parts []string
 	line := 0
 	for it := n.Key(); it.Next(); {
 		k := it.Node()
 		if line == 0 {
-			line = p.Shape(k.Raw).Start.Line
+			line = p.line(k.Raw.Offset)
 		}
 		parts = append(parts, strings.ToLower(string(k.Data)))
 	}

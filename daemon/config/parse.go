@@ -35,7 +35,7 @@ func (e *Error) Error() string {
 		s += fmt.Sprintf(":%d", e.Line)
 	}
 	if e.Key != "" {
-		s += ": " + e.Key
+		s += fmt.Sprintf(": %.200s", e.Key)
 	}
 	return s + ": " + e.Why
 }

@@ -316,3 +316,27 @@ func TestSecondLeavesOutNonsense(t *testing.T) {
 		}
 	}
 }
+
+// TestExportOfFormulas: a name that a spreadsheet would take for a formula stays
+// text in CSV, and is left as it is in JSON.
+func TestExportOfFormulas(t *testing.T) {
+	for s, want := range map[string]string{
+		`=HYPERLINK("http://evil.example")`: `"'=HYPERLINK(""http://evil.example"")"`, "+1": "'+1", "-1": "'-1", "@x": "'@x", "\tx": "'\tx", "\rx": "\"'\rx\"", "a=1": "a=1", "": "", "Lark,moor": `"Lark,moor"`,
+	} {
+		for f, want := range map[Format]string{CSV: "x\n" + want + "\n", JSONLines: ""} {
+			var b strings.Builder
+			w := newRowWriter(&b, f, []Field{{Name: "x"}})
+			w.text(s)
+			if err := errors.Join(w.end(), w.flush()); err != nil {
+				t.Fatal(err)
+			}
+			if f == CSV && b.String() != want {
+				t.Errorf("%q in CSV: %q, want %q", s, b.String(), want)
+			}
+			var row struct{ X string }
+			if f == JSONLines && (json.Unmarshal([]byte(b.String()), &row) != nil || row.X != s) {
+				t.Errorf("%q in JSON: %q", s, b.String())
+			}
+		}
+	}
+}

@@ -97,8 +97,14 @@ func (r *rowWriter) row(id int64) {
 	r.buf = strconv.AppendInt(r.buf, id, 10)
 }
 
+// text writes what somebody may have typed. A spreadsheet takes a cell of CSV that
+// begins like a formula for one and would run it; an apostrophe in front makes it
+// text (common practice, no source).
 func (r *rowWriter) text(s string) {
 	r.cell()
+	if !r.jsonl && s != "" && strings.ContainsRune("=+-@\t\r", rune(s[0])) {
+		s = "'" + s
+	}
 	switch {
 	case r.jsonl:
 		b, err := json.Marshal(s)
