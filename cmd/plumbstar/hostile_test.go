@@ -140,20 +140,20 @@ func (a *attacked) operations() (ops []operation, doc map[string]any) {
 	if err := json.Unmarshal(text, &doc); err != nil {
 		a.t.Fatal(err)
 	}
-	for path, item := range inside(doc, "paths").(map[string]any) {
+	for path, item := range valueAt(doc, "paths").(map[string]any) {
 		if strings.HasSuffix(path, "/stream") {
 			continue
 		}
 		for method, op := range item.(map[string]any) {
 			o := operation{method: strings.ToUpper(method), path: path}
-			if list, ok := inside(op, "parameters").([]any); ok {
+			if list, ok := valueAt(op, "parameters").([]any); ok {
 				for _, p := range list {
-					if inside(p, "in") == "query" {
-						o.params = append(o.params, inside(p, "name").(string))
+					if valueAt(p, "in") == "query" {
+						o.params = append(o.params, valueAt(p, "name").(string))
 					}
 				}
 			}
-			o.body, _ = inside(op, "requestBody", "content", "application/json", "schema").(map[string]any)
+			o.body, _ = valueAt(op, "requestBody", "content", "application/json", "schema").(map[string]any)
 			ops = append(ops, o)
 		}
 	}
@@ -161,7 +161,7 @@ func (a *attacked) operations() (ops []operation, doc map[string]any) {
 	return ops, doc
 }
 
-func inside(v any, keys ...string) any {
+func valueAt(v any, keys ...string) any {
 	for _, k := range keys {
 		m, ok := v.(map[string]any)
 		if !ok {
@@ -245,7 +245,7 @@ func TestHostileBodies(t *testing.T) {
 // example is a body that fits a schema as far as its types go.
 func example(doc, schema map[string]any, depth int) any {
 	if ref, ok := schema["$ref"].(string); ok {
-		schema, _ = inside(doc, strings.Split(strings.TrimPrefix(ref, "#/"), "/")...).(map[string]any)
+		schema, _ = valueAt(doc, strings.Split(strings.TrimPrefix(ref, "#/"), "/")...).(map[string]any)
 	}
 	if list, ok := schema["enum"].([]any); ok {
 		return list[0]
