@@ -49,6 +49,8 @@ type Options struct {
 	// Hosts are the names under which the board may be addressed, beside IP
 	// addresses and localhost: "plumbstar.local".
 	Hosts []string
+	// Authority, when set, encrypts: the page is then at https.
+	Authority *Authority
 	// ReadPaired lets only paired devices read.
 	ReadPaired bool
 
@@ -124,6 +126,9 @@ func New(o Options) (*Server, error) {
 	}
 	mux.HandleFunc("GET /healthz", s.healthz)
 	mux.HandleFunc("GET /metrics", s.metricsText)
+	if o.Authority != nil {
+		mux.HandleFunc("GET "+authorityPath, o.Authority.download)
+	}
 	page, err := loadPage()
 	if err != nil {
 		return nil, fmt.Errorf("api: %w", err)
@@ -155,6 +160,9 @@ func (s *Server) Serve(ctx context.Context, l net.Listener) error {
 		ConnState:         s.conns.track,
 		ConnContext:       keepConn,
 		ErrorLog:          slog.NewLogLogger(s.o.Log.Handler(), slog.LevelDebug),
+	}
+	if s.o.Authority != nil {
+		l = s.o.Authority.listen(l)
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	fed := make(chan struct{})

@@ -58,7 +58,8 @@ func (c *conns) track(conn net.Conn, state http.ConnState) {
 	}
 	c.mu.Unlock()
 	if surplus != nil {
-		_ = surplus.Close() // net/http notices and cleans up
+		// net/http notices and cleans up. Saying goodbye under TLS could wait.
+		_ = rawConn(surplus).Close()
 	}
 }
 

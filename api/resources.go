@@ -57,6 +57,9 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.describeStream(api)
 	s.describePlain(api, "/metrics", "metrics", "Metrics in the Prometheus text format")
 	s.describePlain(api, "/healthz", "alive", "Whether the sensor loop runs; 503 when it has been silent", http.StatusServiceUnavailable)
+	if s.o.Authority != nil {
+		s.describePlain(api, authorityPath, "certificate-authority", "The certificate authority of this board, which a device must trust once")
+	}
 	return api
 }
 

@@ -24,7 +24,7 @@ type connKey struct{}
 
 // keepConn lets the stream handler reach its socket.
 func keepConn(ctx context.Context, c net.Conn) context.Context {
-	return context.WithValue(ctx, connKey{}, c)
+	return context.WithValue(ctx, connKey{}, rawConn(c))
 }
 
 // stream is GET /api/v1/guidance/stream, server-sent events as in the HTML

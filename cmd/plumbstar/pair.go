@@ -13,6 +13,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"plumbstar/api"
+	"plumbstar/daemon/config"
 )
 
 type pairFlags struct {
@@ -76,7 +77,7 @@ func pair(e env, f pairFlags) error {
 	if err != nil {
 		return err
 	}
-	page, err := pageAddress(f.page, set.Server.Listen)
+	page, err := pageAddress(f.page, set.Server)
 	if err != nil {
 		return err
 	}
@@ -100,6 +101,13 @@ func pair(e env, f pairFlags) error {
 	code, err := store.Issue(api.CodeOptions{Role: role, Lifetime: f.valid})
 	if err != nil {
 		return err
+	}
+	if set.Server.Encrypted() {
+		authority, err := openAuthority(set, e.now)
+		if err != nil {
+			return err
+		}
+		fmt.Fprintf(e.stdout, "Certificate authority, SHA-256: %s\n", authority.Fingerprint())
 	}
 	return showCode(e.stdout, page, code, f)
 }
@@ -136,13 +144,13 @@ func listPaired(out io.Writer, store *api.PairingDir) error {
 
 // pageAddress is the address that people are told: the given one, or where the
 // daemon listens.
-func pageAddress(given, listen string) (*url.URL, error) {
+func pageAddress(given string, server config.Server) (*url.URL, error) {
 	if given == "" {
-		a, err := net.ResolveTCPAddr("tcp", listen)
+		a, err := net.ResolveTCPAddr("tcp", server.Listen)
 		if err != nil {
-			return nil, fmt.Errorf("server.listen %q: %w: give the page's address with --url", listen, err)
+			return nil, fmt.Errorf("server.listen %q: %w: give the page's address with --url", server.Listen, err)
 		}
-		given = pageURL(a)
+		given = pageURL(a, server.Encrypted())
 	}
 	u, err := url.Parse(given)
 	if err != nil || u.Host == "" || (u.Scheme != "http" && u.Scheme != "https") || u.Fragment != "" {

@@ -87,16 +87,31 @@ func serve(cmd *cobra.Command, e env, f serveFlags) error {
 	located := locate(ctx, set.GNSS, clock, d, log)
 	defer func() { stop(); located() }()
 	s := serving{
-		listen: set.Server.Listen, pairing: pairing, hosts: append(ownNames(), set.Server.Names...),
+		listen: set.Server.Listen, pairing: pairing, hosts: hostsOf(set),
 		paired: set.Access.Paired(), streams: set.Server.MaxStreams,
+	}
+	if set.Server.Encrypted() {
+		if s.authority, err = openAuthority(set, e.now); err != nil {
+			return err
+		}
 	}
 	var told sync.WaitGroup
 	defer told.Wait()
 	return s.run(ctx, e, d, log, func(url string) {
 		fmt.Fprintln(e.stdout, "page and API:", url)
+		if s.authority != nil {
+			fmt.Fprintf(e.stdout, "certificate authority: %sca.crt, SHA-256 %s\n", url, s.authority.Fingerprint())
+		}
 		told.Go(func() { super.follow(d.Subscribe(ctx), url) })
 		told.Go(func() { learnFromNights(ctx, d, journal.Path(), set.Learn.Unasked, log) })
 	})
+}
+
+func hostsOf(set config.Settings) []string { return append(ownNames(), set.Server.Names...) }
+
+// openAuthority is the board's own, made the first time.
+func openAuthority(set config.Settings, now func() time.Time) (*api.Authority, error) {
+	return api.OpenAuthority(filepath.Join(set.StateDir, "tls"), hostsOf(set), now, builtAt())
 }
 
 // ownNames are the names under which this machine may be called on a local net.

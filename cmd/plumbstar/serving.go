@@ -19,6 +19,8 @@ type serving struct {
 	hosts   []string
 	paired  bool
 	streams int
+	// authority, when set, encrypts.
+	authority *api.Authority
 }
 
 // run lets daemon and server work until the daemon ends, ctx ends or the server
@@ -27,7 +29,7 @@ func (s *serving) run(ctx context.Context, e env, d *daemon.Daemon, log *slog.Lo
 	srv, err := api.New(api.Options{
 		Source: d, Pairing: s.pairing, Controls: controls{d}, Knobs: s.knobs, Board: d, Watch: d,
 		Now: e.now, Log: log, Version: version,
-		Hosts: s.hosts, ReadPaired: s.paired, MaxStreams: s.streams,
+		Hosts: s.hosts, ReadPaired: s.paired, MaxStreams: s.streams, Authority: s.authority,
 	})
 	if err != nil {
 		return err
@@ -36,7 +38,7 @@ func (s *serving) run(ctx context.Context, e env, d *daemon.Daemon, log *slog.Lo
 	if err != nil {
 		return fmt.Errorf("listening on %s: %w: choose another address with --listen", s.listen, err)
 	}
-	announce(pageURL(l.Addr()))
+	announce(pageURL(l.Addr(), s.authority != nil))
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	served := make(chan error, 1)
@@ -54,17 +56,17 @@ func (s *serving) run(ctx context.Context, e env, d *daemon.Daemon, log *slog.Lo
 
 // pageURL is where the page can be opened; a listener on all addresses is
 // shown with one that a phone can reach, if there is one.
-func pageURL(a net.Addr) string {
-	ap, err := netip.ParseAddrPort(a.String())
-	if err != nil {
-		return "http://" + a.String() + "/"
-	}
-	if ap.Addr().IsUnspecified() {
+func pageURL(a net.Addr, encrypted bool) string {
+	host := a.String()
+	if ap, err := netip.ParseAddrPort(host); err == nil && ap.Addr().IsUnspecified() {
 		if ip, ok := outwardAddr(); ok {
-			ap = netip.AddrPortFrom(ip, ap.Port())
+			host = netip.AddrPortFrom(ip, ap.Port()).String()
 		}
 	}
-	return "http://" + ap.String() + "/"
+	if encrypted {
+		return "https://" + host + "/"
+	}
+	return "http://" + host + "/"
 }
 
 // outwardAddr is the first address of this machine that others can reach.

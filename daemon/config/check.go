@@ -193,6 +193,9 @@ func (c *checker) server(s *Server) {
 			c.refuse("server.names", `%.80q is no host name: give names without scheme and port, for example "tracker.local"`, n)
 		}
 	}
+	if s.TLS != Off && s.TLS != Self {
+		c.refuse("server.tls", `%.40q: use %q, or %q for a certificate authority of the board's own`, s.TLS, Off, Self)
+	}
 	c.number("server.max_streams", float64(s.MaxStreams), 1, 1000, "listeners")
 }
 

@@ -201,6 +201,7 @@ func TestErrorsNameFileLineKeyAndCure(t *testing.T) {
 		{"[server]\nlisten = 'a b:http'", []string{"server.listen: port \"http\": give a number", `host "a b" is neither`}},
 		{"[server]\nnames = ['ok.local', 'http://x']", []string{`x.toml:2: server.names: "http://x" is no host name`}},
 		{"[server]\nmax_streams = 0", []string{"x.toml:2: server.max_streams: 0 is out of range"}},
+		{"[server]\ntls = 'on'", []string{`x.toml:2: server.tls: "on": use "off", or "self"`}},
 		{"[access]\nread = 'all'", []string{`x.toml:2: access.read: "all": use "open" or "paired"`}},
 		{"[loop]\nupdates_hz = 0.5", []string{"x.toml:2: loop.updates_hz: 0.5 is out of range: give 1 to 50 per second"}},
 	} {

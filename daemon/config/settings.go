@@ -186,7 +186,14 @@ type Server struct {
 	Listen     string   `toml:"listen"` // host:port
 	Names      []string `toml:"names"`  // host names under which the page may be called
 	MaxStreams int      `toml:"max_streams"`
+	TLS        string   `toml:"tls"` // Off or Self
 }
+
+// Self asks for certificates by an authority that the board makes for itself.
+const Self = "self"
+
+// Encrypted reports whether the page is at https.
+func (s Server) Encrypted() bool { return s.TLS == Self }
 
 // Access says who may read; writing always needs pairing.
 type Access struct {
@@ -215,7 +222,7 @@ func Defaults() Settings {
 			{Name: "50 mm", FocalMM: 50, ExposuresS: []float64{120}},
 			{Name: "135 mm", FocalMM: 135, ExposuresS: []float64{120}},
 		}},
-		Server: Server{Listen: "0.0.0.0:8484", Names: []string{}, MaxStreams: 100},
+		Server: Server{Listen: "0.0.0.0:8484", Names: []string{}, MaxStreams: 100, TLS: Off},
 		Access: Access{Read: "open"},
 		Loop:   LoopRate{UpdatesHz: 10},
 	}
