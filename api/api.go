@@ -40,6 +40,11 @@ type Options struct {
 	Knobs    Knobs    // nil outside the demo
 	Board    Board    // nil: no calibrations, sightings, kit, and nothing of the night sky
 	Watch    Watcher  // nil: no watch and no events
+	Knocks   Knocks   // nil outside the demo
+	Nights   NightLog // nil: no nights
+	// Report serves the page about the night whose number, or "last", is the path
+	// value "id"; nil: there is none. It needs Nights.
+	Report http.Handler
 	// Now is the wall clock of this machine, also when the daemon runs in
 	// simulated time: deadlines of connections are set by it. Required.
 	Now     func() time.Time
@@ -96,6 +101,7 @@ type Server struct {
 	hosts           map[string]bool
 	handler         http.Handler
 	stop            chan struct{} // closed when streams must end
+	exports         chan struct{} // holds one for each night that is being read out
 	refusedPairings atomic.Uint64
 }
 
@@ -104,7 +110,10 @@ func New(o Options) (*Server, error) {
 	if err := o.complete(); err != nil {
 		return nil, err
 	}
-	s := &Server{o: o, hub: newHub(&o), conns: newConns(o.MaxConns), places: newPlaces(o.MaxStreams), hosts: map[string]bool{"localhost": true}, stop: make(chan struct{})}
+	s := &Server{
+		o: o, hub: newHub(&o), conns: newConns(o.MaxConns), places: newPlaces(o.MaxStreams), hosts: map[string]bool{"localhost": true},
+		stop: make(chan struct{}), exports: make(chan struct{}, maxExports),
+	}
 	for _, h := range o.Hosts {
 		s.hosts[strings.ToLower(strings.TrimSuffix(h, "."))] = true
 	}
@@ -121,6 +130,7 @@ func New(o Options) (*Server, error) {
 	}
 	mux.Handle("GET /openapi.json", described)
 	mux.HandleFunc("GET "+streamPath, s.stream)
+	s.serveNights(mux)
 	if o.Watch != nil {
 		mux.HandleFunc("GET "+eventsStreamPath, s.eventStream)
 	}

@@ -11,13 +11,14 @@ import (
 
 // Health is how the board fares.
 type Health struct {
-	Status         string         `json:"status" enum:"ok,impaired,silent" doc:"ok; impaired: at least one sensor is not ok; silent: the sensor loop gives no news"`
+	Status         string         `json:"status" enum:"ok,impaired,silent" doc:"ok; impaired: at least one sensor is not ok, or the night log cannot be written; silent: the sensor loop gives no news"`
 	Version        string         `json:"version"`
 	SnapshotAge    Number         `json:"snapshot_age_s" doc:"Since the loop last gave news"`
 	Listeners      int64          `json:"listeners" doc:"Readers of the live stream"`
 	SimulatedKnobs bool           `json:"simulated_knobs" doc:"The demo whose knobs are turned over the API"`
 	Sensors        []SensorHealth `json:"sensors" nullable:"false"`
 	Loop           LoopHealth     `json:"loop"`
+	NightLog       *LogHealth     `json:"night_log" doc:"null when none is kept"`
 	Warnings       []Warning      `json:"warnings" nullable:"false"`
 }
 
@@ -46,6 +47,35 @@ type LoopHealth struct {
 	Late  uint64 `json:"late" doc:"Ticks that began more than one period late"`
 }
 
+// LogHealth is the night log.
+type LogHealth struct {
+	_       struct{} `nullable:"true"`
+	Night   Number   `json:"night" doc:"Number of the night that is being written; null between nights, and until its first record is on the disk"`
+	Writing bool     `json:"writing" doc:"A night is being written"`
+	Begun   Time     `json:"begun"`
+	Why     Text     `json:"why" doc:"What the night began with, or why there is none"`
+	Problem Text     `json:"problem" doc:"What keeps the log from being written, null when nothing does"`
+	Waiting int      `json:"waiting" doc:"Records that are not on the disk yet"`
+	Dropped uint64   `json:"dropped" doc:"Records that were given up"`
+	Written uint64   `json:"written" doc:"Records written since the program started"`
+	Skipped uint64   `json:"full_rate_skipped_s" doc:"Full-rate seconds around events that were left out because there were too many events"`
+	Bytes   int64    `json:"size_bytes"`
+}
+
+func logHealth(l *daemon.LogStatus) *LogHealth {
+	if l == nil {
+		return nil
+	}
+	h := &LogHealth{
+		Writing: l.Night, Begun: Time(l.Begun), Why: Text(l.Why), Problem: Text(l.Problem),
+		Waiting: l.Waiting, Dropped: l.Dropped, Written: l.Written, Skipped: l.Skipped, Bytes: l.Bytes,
+	}
+	if l.NightID != 0 {
+		h.Night = Known(float64(l.NightID))
+	}
+	return h
+}
+
 type healthOutput struct{ Body Health }
 
 func (s *Server) registerHealth(api huma.API) {
@@ -71,6 +101,10 @@ func (s *Server) health() Health {
 		}
 		h.SnapshotAge = Known(age.Seconds())
 		h.Loop = LoopHealth{Ticks: snap.Loop.Ticks, Late: snap.Loop.Late}
+		h.NightLog = logHealth(snap.Log)
+		if snap.Log != nil && snap.Log.Problem != "" {
+			h.Status = "impaired"
+		}
 	}
 	g := s.hub.guidance()
 	h.Warnings = append(h.Warnings, g.Warnings...)

@@ -8,6 +8,9 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 )
 
+// Problem is problem for handlers of other packages.
+func Problem(w http.ResponseWriter, status int, detail string) { problem(w, status, detail) }
+
 // problem answers with RFC 9457 problem details.
 func problem(w http.ResponseWriter, status int, detail string) {
 	body, err := json.Marshal(&huma.ErrorModel{Status: status, Title: http.StatusText(status), Detail: detail})

@@ -42,6 +42,8 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.registerClock(api)
 	s.registerPairing(api)
 	s.registerKnobs(api)
+	s.registerKnocks(api)
+	s.registerNights(api)
 	if s.o.Board != nil {
 		s.registerCalibrations(api)
 		s.registerSightings(api)

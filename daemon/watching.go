@@ -70,7 +70,9 @@ type WatchStatus struct {
 func (d *Daemon) renewWatch() {
 	k := &d.watching
 	before, now := k.w, d.opt.Clock.Now()
-	k.w = watch.New(watch.Options{Inertial: d.spec, Magnetic: k.magnetic, South: k.south, NodSigmaDeg: d.opt.MountSigmaDeg, Learned: d.watchSlopes()})
+	k.w = watch.New(watch.Options{
+		Inertial: d.spec, Magnetic: k.magnetic, South: k.south, Head: d.opt.Watch.Head, NodSigmaDeg: d.opt.MountSigmaDeg, Learned: d.watchSlopes(),
+	})
 	if before == nil || !k.armed {
 		return
 	}

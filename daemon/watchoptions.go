@@ -3,6 +3,8 @@ package daemon
 import (
 	"fmt"
 	"time"
+
+	"plumbstar/daemon/watch"
 )
 
 // WatchOptions are what the user may set of the watch. The zero value is sane.
@@ -12,6 +14,8 @@ type WatchOptions struct {
 	// LeastDeg is the move since arming, degrees on the night sky, below which
 	// a finding is no alarm; 0 takes DefaultLeastDeg.
 	LeastDeg float64
+	// Head says whether the board turns with the tracker's head.
+	Head watch.Head
 	// Quiet are hours in which what can wait makes no noise; Zone is whose hours
 	// they are, nil: UTC.
 	Quiet []QuietSpan

@@ -7,6 +7,8 @@ import (
 	"log/slog"
 	"math"
 	"os"
+	"path/filepath"
+	"sync/atomic"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -28,6 +30,8 @@ type demoFlags struct {
 	hands  string
 	listen string
 	faults []string
+	watch  bool
+	state  string
 }
 
 func newDemoCommand(e env) *cobra.Command {
@@ -50,6 +54,8 @@ machine meanwhile. At the end the truth is compared with the estimate.`,
 	fl.StringVar(&f.hands, "hands", "auto", "who turns the knobs: auto, or page for the person at the page")
 	fl.StringVar(&f.listen, "listen", "127.0.0.1:8484", "address of page and API; port 0 takes any")
 	fl.StringArrayVar(&f.faults, "fault", nil, "trouble as WHAT@FROM-TO, for example magnetometer@20s-35s; WHAT: "+demoFaultHelp)
+	fl.BoolVar(&f.watch, "watch", false, "the person arms the watch when it is offered, or after three minutes, and then leaves the tripod alone")
+	fl.StringVar(&f.state, "state-dir", "", "where the night log is kept (default: a folder that ends with the demo)")
 	return c
 }
 
@@ -82,12 +88,27 @@ func demo(ctx context.Context, e env, f demoFlags) error {
 	if err != nil {
 		return err
 	}
+	dir, temporary, err := demoDir(f.state)
+	if err != nil {
+		return err
+	}
+	if temporary {
+		defer os.RemoveAll(dir)
+	}
+	log := newDemoLog(dir, &o, speed)
+	defer log.close(o.Log)
 	d, err := daemon.New(o)
 	if err != nil {
 		return err
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
+	var away atomic.Bool
+	if f.watch {
+		left := make(chan struct{})
+		go func() { defer close(left); armInTime(ctx, d, night.Clock.Now(), &away) }()
+		defer func() { cancel(); <-left }()
+	}
 	run := &demoRun{night: night, d: d, begin: night.Clock.Now(), out: e.stdout}
 	if f.json {
 		run.out = e.stderr
@@ -102,20 +123,21 @@ func demo(ctx context.Context, e env, f demoFlags) error {
 			cancel()
 		}
 		for i := range faults {
-			if said := faults[i].step(night.Bus, now-run.begin); said != "" {
+			if said := faults[i].step(night, night.Bus, now-run.begin); said != "" {
 				fmt.Fprintf(run.out, "%s%6.1f s  %s\n", run.lineStart, (now - run.begin).Seconds(), said)
 			}
 		}
-		run.step(now, f.hands == "auto")
+		run.step(now, f.hands == "auto" && !away.Load())
+		log.keepUp(ctx, now)
 	})
 	if speed > 0 {
 		night.Clock.Pace(speed, time.Now, time.Sleep)
 	}
-	s := serving{listen: f.listen}
+	s := serving{listen: f.listen, journal: log.log}
 	if f.hands == "page" {
-		s.knobs = knobs{night}
+		s.knobs, s.knocks = knobs{night}, knobs{night}
 	}
-	if err := demoPairing(ctx, e, &s, d, o.Log, run.announce, f.hands == "page"); err != nil {
+	if err := demoPairing(ctx, e, dir, &s, d, o.Log, run.announce, f.hands == "page"); err != nil {
 		return err
 	}
 	run.finish()
@@ -305,14 +327,9 @@ func round(v float64, digits int) float64 {
 	return math.Round(v*p) / p
 }
 
-// demoPairing serves with a pairing store of its own that ends with the demo.
-func demoPairing(ctx context.Context, e env, s *serving, d *daemon.Daemon, log *slog.Logger, announce func(string), withCode bool) error {
-	dir, err := os.MkdirTemp("", "plumbstar-demo-")
-	if err != nil {
-		return err
-	}
-	defer os.RemoveAll(dir)
-	p, err := api.OpenPairingDir(dir, e.now)
+// demoPairing serves with a pairing store of its own.
+func demoPairing(ctx context.Context, e env, dir string, s *serving, d *daemon.Daemon, log *slog.Logger, announce func(string), withCode bool) error {
+	p, err := api.OpenPairingDir(filepath.Join(dir, api.PairingFolder), e.now)
 	if err != nil {
 		return err
 	}
@@ -346,5 +363,11 @@ func (k knobs) Turn(_ context.Context, altitudeDeg, azimuthDeg float64) error {
 	if azimuthDeg != 0 {
 		k.n.Mount.TurnAzimuth(now, took(azimuthDeg), azimuthDeg)
 	}
+	return nil
+}
+
+// Knock lets the page kick the tripod.
+func (k knobs) Knock(_ context.Context, upDeg, eastDeg float64) error {
+	k.n.Mount.Knock(k.n.Clock.Now(), kickTakes, upDeg, eastDeg)
 	return nil
 }

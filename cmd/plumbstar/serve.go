@@ -66,7 +66,7 @@ func serve(cmd *cobra.Command, e env, f serveFlags) error {
 	if err := os.MkdirAll(set.StateDir, 0o750); err != nil {
 		return fmt.Errorf("state directory: %w: choose another with --state-dir", err)
 	}
-	journal := nightlog.Start(nightlog.Options{Dir: set.StateDir, Log: log, Opened: nightlog.Moment{
+	journal := nightlog.Start(nightlog.Options{Dir: set.StateDir, Log: log, MaxBytes: int64(set.NightLog.MaxMB * 1e6), Opened: nightlog.Moment{
 		At: clock.Now(), UTC: e.now(), SigmaS: set.Clock.Sigma(), Source: daemon.ClockSystem,
 	}})
 	defer func() {
@@ -75,6 +75,8 @@ func serve(cmd *cobra.Command, e env, f serveFlags) error {
 		}
 	}()
 	o.Store = newBoardState(journal, set.StateDir, clock)
+	o.Journal, o.OpenNight = journal, openNight(cmd.Context(), journal)
+	o.Settings = nightSettings(&set)
 	d, err := daemon.New(o)
 	if err != nil {
 		return err
@@ -87,7 +89,7 @@ func serve(cmd *cobra.Command, e env, f serveFlags) error {
 	located := locate(ctx, set.GNSS, clock, d, log)
 	defer func() { stop(); located() }()
 	s := serving{
-		listen: set.Server.Listen, pairing: pairing, hosts: hostsOf(set),
+		listen: set.Server.Listen, pairing: pairing, journal: journal, hosts: hostsOf(set),
 		paired: set.Access.Paired(), streams: set.Server.MaxStreams,
 	}
 	if set.Server.Encrypted() {
@@ -170,6 +172,9 @@ func liveOptions(set config.Settings, clock realClock, buses *liveBuses, log *sl
 		Model: model, Kit: liveKit(set.Kit),
 		Period: loopPeriod, PublishEvery: time.Duration(float64(time.Second) / set.Loop.UpdatesHz),
 		Log: log,
+	}
+	if o.Watch, err = watchOptions(&set.Watch); err != nil {
+		return daemon.Options{}, err
 	}
 	if set.Magnetic.Chip != config.None {
 		o.Magnetic = &daemon.Magnetic{

@@ -9,6 +9,7 @@ import (
 
 	"plumbstar/api"
 	"plumbstar/daemon"
+	"plumbstar/daemon/nightlog"
 )
 
 // serving is what all commands that serve the page have in common.
@@ -16,6 +17,8 @@ type serving struct {
 	listen  string
 	pairing api.Pairing
 	knobs   api.Knobs
+	knocks  api.Knocks
+	journal *nightlog.Log // nil: none
 	hosts   []string
 	paired  bool
 	streams int
@@ -26,11 +29,15 @@ type serving struct {
 // run lets daemon and server work until the daemon ends, ctx ends or the server
 // fails. The address is announced once it is open.
 func (s *serving) run(ctx context.Context, e env, d *daemon.Daemon, log *slog.Logger, announce func(url string)) error {
-	srv, err := api.New(api.Options{
+	o := api.Options{
 		Source: d, Pairing: s.pairing, Controls: controls{d}, Knobs: s.knobs, Board: d, Watch: d,
 		Now: e.now, Log: log, Version: version,
-		Hosts: s.hosts, ReadPaired: s.paired, MaxStreams: s.streams, Authority: s.authority,
-	})
+		Hosts: s.hosts, ReadPaired: s.paired, MaxStreams: s.streams, Authority: s.authority, Knocks: s.knocks,
+	}
+	if s.journal != nil {
+		o.Nights, o.Report = nights{s.journal}, nights{s.journal}.reports()
+	}
+	srv, err := api.New(o)
 	if err != nil {
 		return err
 	}

@@ -9,6 +9,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"plumbstar/astro"
 )
@@ -61,6 +62,45 @@ func (c *checker) settings(s *Settings, chips Chips) {
 		c.refuse("access.read", `%.40q: use "open" or "paired"`, s.Access.Read)
 	}
 	c.number("loop.updates_hz", s.Loop.UpdatesHz, 1, 50, "per second")
+	c.watch(&s.Watch)
+	c.number("night_log.max_mb", s.NightLog.MaxMB, 20, 1e6, "MB")
+}
+
+func (c *checker) watch(w *Watch) {
+	c.number("watch.least_move_deg", w.LeastMoveDeg, 0.01, 5, "degrees")
+	if w.BoardOn != Auto && w.BoardOn != OnBody && w.BoardOn != OnHead {
+		c.refuse("watch.board_on", "%.40q: use %q, %q or %q", w.BoardOn, Auto, OnBody, OnHead)
+	}
+	const most = 10
+	if len(w.Quiet) > most {
+		c.refuse("watch.quiet", "%d times: give at most %d", len(w.Quiet), most)
+		return
+	}
+	for _, q := range w.Quiet {
+		if _, err := quietSpan(q); err != nil {
+			c.refuse("watch.quiet", "%v", err)
+		}
+	}
+}
+
+// quietSpan reads "23:00-05:30" as minutes after midnight.
+func quietSpan(text string) (span [2]int, err error) {
+	wrong := fmt.Errorf("%.40q: give from and to as hours and minutes, for example \"23:00-05:30\"", text)
+	from, to, ok := strings.Cut(text, "-")
+	if !ok {
+		return span, wrong
+	}
+	for i, part := range [2]string{from, to} {
+		t, err := time.Parse("15:04", strings.TrimSpace(part))
+		if err != nil {
+			return span, wrong
+		}
+		span[i] = 60*t.Hour() + t.Minute()
+	}
+	if span[0] == span[1] {
+		return span, fmt.Errorf("%.40q begins when it ends: give two different times", text)
+	}
+	return span, nil
 }
 
 func (c *checker) site(s *Site) {

@@ -138,6 +138,10 @@ read = "paired"
 			t.Errorf("%s: server %q, port %q (%v), want %q", source, g.GNSS.Server("own"), g.GNSS.Port(), err, want)
 		}
 	}
+	w := config.Watch{Quiet: []string{"23:00-05:30", "0:05 - 1:00"}}
+	if q, err := w.QuietMinutes(); err != nil || len(q) != 2 || q[0] != [2]int{1380, 330} || q[1] != [2]int{5, 60} {
+		t.Errorf("quiet minutes %v, %v", q, err)
+	}
 	if !s.Access.Paired() || config.Defaults().Access.Paired() {
 		t.Error("access")
 	}
@@ -204,6 +208,12 @@ func TestErrorsNameFileLineKeyAndCure(t *testing.T) {
 		{"[server]\ntls = 'on'", []string{`x.toml:2: server.tls: "on": use "off", or "self"`}},
 		{"[access]\nread = 'all'", []string{`x.toml:2: access.read: "all": use "open" or "paired"`}},
 		{"[loop]\nupdates_hz = 0.5", []string{"x.toml:2: loop.updates_hz: 0.5 is out of range: give 1 to 50 per second"}},
+		{"[watch]\nleast_move_deg = 0", []string{"x.toml:2: watch.least_move_deg: 0 is out of range: give 0.01 to 5 degrees"}},
+		{"[watch]\nboard_on = 'top'", []string{`x.toml:2: watch.board_on: "top": use "auto", "body" or "head"`}},
+		{"[watch]\nquiet = ['23:00-05:30', '23-5']", []string{`x.toml:2: watch.quiet: "23-5": give from and to as hours and minutes`}},
+		{"[watch]\nquiet = ['24:10-05:30']", []string{`x.toml:2: watch.quiet: "24:10-05:30": give`}},
+		{"[watch]\nquiet = ['05:30-05:30']", []string{`x.toml:2: watch.quiet: "05:30-05:30" begins when it ends`}},
+		{"[night_log]\nmax_mb = 1", []string{"x.toml:2: night_log.max_mb: 1 is out of range: give 20 to 1e+06 MB"}},
 	} {
 		_, err := config.Parse("x.toml", []byte(c.toml), chips)
 		if c.want == nil {

@@ -30,6 +30,8 @@ type Settings struct {
 	Server   Server   `toml:"server"`
 	Access   Access   `toml:"access"`
 	Loop     LoopRate `toml:"loop"`
+	Watch    Watch    `toml:"watch"`
+	NightLog NightLog `toml:"night_log"`
 }
 
 // Site is where the tripod stands. Latitude and longitude are given together or
@@ -208,6 +210,43 @@ type LoopRate struct {
 	UpdatesHz float64 `toml:"updates_hz"`
 }
 
+// Watch is what looks after the aligned tracker.
+type Watch struct {
+	// Offer proposes to arm it when the axis rests and stands well enough.
+	Offer bool `toml:"offer"`
+	// LeastMoveDeg is the move since arming that is an alarm.
+	LeastMoveDeg float64 `toml:"least_move_deg"`
+	// BoardOn is "auto", "body" or "head": whether the board turns with the head.
+	BoardOn string `toml:"board_on"`
+	// Quiet are times of day, local to the board, like "23:00-05:30".
+	Quiet []string `toml:"quiet"`
+}
+
+// Where the board may sit.
+const (
+	OnBody = "body"
+	OnHead = "head"
+)
+
+// QuietMinutes are the quiet times as minutes after midnight, from and to. What
+// Load has let through cannot fail.
+func (w Watch) QuietMinutes() (out [][2]int, err error) {
+	for _, q := range w.Quiet {
+		span, err := quietSpan(q)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, span)
+	}
+	return out, nil
+}
+
+// NightLog is the database of nights.
+type NightLog struct {
+	// MaxMB is the size, 10^6 bytes, above which the oldest data are removed.
+	MaxMB float64 `toml:"max_mb"`
+}
+
 // Defaults are the settings of an empty file.
 func Defaults() Settings {
 	return Settings{
@@ -222,8 +261,10 @@ func Defaults() Settings {
 			{Name: "50 mm", FocalMM: 50, ExposuresS: []float64{120}},
 			{Name: "135 mm", FocalMM: 135, ExposuresS: []float64{120}},
 		}},
-		Server: Server{Listen: "0.0.0.0:8484", Names: []string{}, MaxStreams: 100, TLS: Off},
-		Access: Access{Read: "open"},
-		Loop:   LoopRate{UpdatesHz: 10},
+		Server:   Server{Listen: "0.0.0.0:8484", Names: []string{}, MaxStreams: 100, TLS: Off},
+		Access:   Access{Read: "open"},
+		Loop:     LoopRate{UpdatesHz: 10},
+		Watch:    Watch{Offer: true, LeastMoveDeg: 0.03, BoardOn: Auto, Quiet: []string{}},
+		NightLog: NightLog{MaxMB: 1000},
 	}
 }

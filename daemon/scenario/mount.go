@@ -84,6 +84,31 @@ func (m *Mount) Bump(start time.Duration, byDeg r3.Vec) time.Duration {
 	return start + takes
 }
 
+// Knock moves the axis on the night sky by upDeg (higher) and eastDeg (arc to the
+// east) within takes, as a kick or a sinking leg does to the whole tripod.
+func (m *Mount) Knock(start, takes time.Duration, upDeg, eastDeg float64) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	q, _ := m.path.At(max(start, m.path.End()))
+	alt, az := Direction(q)
+	sin, cos := math.Sincos(az * degree)
+	left := r3.Vec{X: -cos, Y: sin}
+	// Seen from above, a turn to the left is positive; east is to the right of who
+	// faces north and to the left of who faces south.
+	turn := -eastDeg / max(math.Cos(alt*degree), 0.01)
+	if cos < 0 {
+		turn = -turn
+	}
+	by := r3.Add(r3.Scale(-upDeg, left), r3.Vec{Z: turn})
+	n := r3.Norm(by)
+	if n == 0 {
+		return
+	}
+	r := small(r3.Scale(degree, by))
+	m.up, m.hinge = rotate(r, m.up), rotate(r, m.hinge)
+	m.path.Turn(start, takes, by, n*degree)
+}
+
 // TurnHead turns the tracker's head about its axis by deg from start on,
 // right-handed about the direction of the axis toward the night sky.
 func (m *Mount) TurnHead(start, duration time.Duration, deg float64) {
