@@ -16,6 +16,8 @@ import (
 // scanReport is the JSON of the command.
 type scanReport struct {
 	Buses []busReport `json:"buses"`
+	// Settings are lines for the settings file, where something was found.
+	Settings string `json:"settings,omitempty"`
 }
 
 type busReport struct {
@@ -35,7 +37,13 @@ type foundDevice struct {
 	// Setting is the value of the key chip in the settings file.
 	Setting string `json:"setting,omitempty"`
 	Note    string `json:"note,omitempty"`
+	// Inside is a magnetometer inside this chip, which answers once the program
+	// has opened the way to it.
+	Inside string `json:"inside,omitempty"`
 }
+
+// compass is what foundDevice.What says of a magnetometer.
+const compass = "magnetometer"
 
 func newScanCommand(e env) *cobra.Command {
 	var asJSON bool
@@ -47,7 +55,7 @@ func newScanCommand(e env) *cobra.Command {
 identity registers and not by address. Only addresses that a known sensor can have
 are asked, and only registers are read; where a chip cannot be told without a
 write, the note says what was written. An address that a kernel driver owns is
-left alone.`,
+left alone. At the end stand the lines of a settings file for what was found.`,
 		Args: noArgs,
 		RunE: func(cmd *cobra.Command, _ []string) error {
 			buses, err := busesToScan(cmd.Flags().Changed("bus"), number)
@@ -97,6 +105,7 @@ func scan(ctx context.Context, out io.Writer, buses []i2cBus, asJSON bool) error
 	if err := ctx.Err(); err != nil {
 		return err
 	}
+	report.Settings = report.propose()
 	if asJSON {
 		enc := json.NewEncoder(out)
 		enc.SetIndent("", "  ")
@@ -133,6 +142,9 @@ func (r scanReport) print(out io.Writer) error {
 		case len(b.Found) == 0:
 			fmt.Fprintf(&s, "  nothing on bus %d: check plug, wires and supply\n", b.Number)
 		}
+	}
+	if r.Settings != "" {
+		s.WriteString("\nfor the settings file:\n\n" + r.Settings)
 	}
 	_, err := io.WriteString(out, s.String())
 	return err
@@ -199,13 +211,16 @@ func identify(bus i2c.Bus, a uint16) foundDevice {
 		case d.inertial != nil:
 			found.What = "inertial sensor"
 		default:
-			found.What = "magnetometer"
+			found.What = compass
 		}
 		switch name {
 		case "MPU-9250", "MPU-9255":
-			found.Note = inside("AK8963")
+			found.Inside = "AK8963"
 		case "ICM-20948":
-			found.Note = inside("AK09916")
+			found.Inside = "AK09916"
+		}
+		if found.Inside != "" {
+			found.Note = "with the magnetometer " + found.Inside + " inside"
 		}
 		return found
 	}
@@ -219,11 +234,6 @@ func identify(bus i2c.Bus, a uint16) foundDevice {
 		}
 	}
 	return found
-}
-
-// inside tells of a magnetometer that answers only once it is asked for.
-func inside(chip string) string {
-	return fmt.Sprintf("with the magnetometer %s inside: [magnetic] chip = %q", chip, chip)
 }
 
 func hex(addr uint16) string { return fmt.Sprintf("0x%02x", addr) }

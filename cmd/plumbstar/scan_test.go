@@ -12,9 +12,11 @@ import (
 	"time"
 
 	"github.com/google/go-cmp/cmp"
+	"gonum.org/v1/gonum/spatial/r3"
 	"periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/physic"
 
+	"plumbstar/daemon/config"
 	"plumbstar/sensors/sim"
 )
 
@@ -173,6 +175,58 @@ func TestScanVirtualAdapter(t *testing.T) {
 	r := scanBus(context.Background(), bus, free)
 	if len(r.Found) != 0 || r.Note == "" || r.Error != "" {
 		t.Errorf("%+v", r)
+	}
+}
+
+// TestScanProposes: the settings that it proposes are settings, for the better of
+// two chips, and the chips open with them.
+func TestScanProposes(t *testing.T) {
+	w := sim.Still{FieldUT: r3.Vec{X: 19, Z: -45}, TempC: 20}
+	for _, c := range []struct {
+		chips              map[uint16]func(sim.World, sim.Settings) sim.Chip
+		inertial, magnetic string
+		also               string
+	}{
+		{map[uint16]func(sim.World, sim.Settings) sim.Chip{0x68: sim.NewMPU9250}, "MPU-9250", "AK8963", ""},
+		{map[uint16]func(sim.World, sim.Settings) sim.Chip{0x69: sim.NewICM20948, 0x21: sim.NewRM3100}, "ICM-20948", "RM3100", "AK09916"},
+		{map[uint16]func(sim.World, sim.Settings) sim.Chip{0x19: sim.NewLSM303DLHCAccel, 0x1e: sim.NewLSM303DLHC}, "LSM303DLHC", "LSM303DLHC", ""},
+		{map[uint16]func(sim.World, sim.Settings) sim.Chip{0x68: sim.NewMPU6050, 0x6b: sim.NewLSM6DSO, 0x0d: sim.NewQMC5883L}, "LSM6DSO", "QMC5883L", "MPU-6050"},
+	} {
+		clock := &sim.Clock{}
+		bus := sim.NewBus("b", clock, sim.Adapter{})
+		for addr, make := range c.chips {
+			if err := bus.Attach(addr, make(w, sim.Settings{})); err != nil {
+				t.Fatal(err)
+			}
+		}
+		clock.Sleep(time.Second)
+		var out bytes.Buffer
+		buses := []i2cBus{{3, "/dev/i2c-3", func() (i2c.BusCloser, error) { return closing{bus}, nil }, free}}
+		if err := scan(context.Background(), &out, buses, true); err != nil {
+			t.Fatal(err)
+		}
+		var r scanReport
+		if err := json.Unmarshal(out.Bytes(), &r); err != nil {
+			t.Fatal(err)
+		}
+		set, err := config.Parse("proposed", []byte(r.Settings), config.Chips{Inertial: inertialChips(), Magnetic: magneticChips()})
+		if err != nil {
+			t.Errorf("%s: %v in\n%s", c.inertial, err, r.Settings)
+			continue
+		}
+		if set.Inertial.Chip != c.inertial || set.Magnetic.Chip != c.magnetic || set.Magnetic.Bus != "/dev/i2c-3" ||
+			!strings.Contains(r.Settings, c.also) {
+			t.Errorf("want %s and %s:\n%s", c.inertial, c.magnetic, r.Settings)
+		}
+		if _, err := openInertial(set.Inertial.Chip, bus, set.Inertial.Address, clock, set.Inertial.RateHz); err != nil {
+			t.Error(err)
+		}
+		if _, err := openMagnetometer(set.Magnetic.Chip, bus, set.Magnetic.Address, clock, set.Magnetic.RateHz); err != nil {
+			t.Error(err)
+		}
+	}
+	if got := (scanReport{}).propose(); got != "" {
+		t.Errorf("nothing found, proposed %q", got)
 	}
 }
 

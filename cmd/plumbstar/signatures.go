@@ -22,9 +22,8 @@ type signature struct {
 // ADXL345, BMI160, BMI270 and MMA8451 as common drivers use them).
 func signatures() []signature {
 	const (
-		compass = "magnetometer"
-		motion  = "inertial sensor"
-		tilt    = "accelerometer"
+		motion = "inertial sensor"
+		tilt   = "accelerometer"
 	)
 	at := func(a ...uint16) []uint16 { return a }
 	return []signature{
