@@ -54,6 +54,12 @@ var magAxes = daemon.Mount{{Y: 1}, {X: 1}, {Z: -1}}
 
 func newRig(t *testing.T, key string, seed uint64, change func(*daemon.Options)) *rig {
 	t.Helper()
+	return newRigOn(t, key, seed, nil, change)
+}
+
+// newRigOn is newRig with another inertial sensor than the LSM6DSO.
+func newRigOn(t *testing.T, key string, seed uint64, other func(*rig, sim.World) *daemon.Inertial, change func(*daemon.Options)) *rig {
+	t.Helper()
 	place, err := scenario.PlaceNamed(key)
 	if err != nil {
 		t.Fatal(err)
@@ -92,6 +98,9 @@ func newRig(t *testing.T, key string, seed uint64, change func(*daemon.Options))
 		t.Fatal(err)
 	}
 	o := r.options()
+	if other != nil {
+		o.Inertial = other(r, world(func(v r3.Vec) r3.Vec { return v }))
+	}
 	if change != nil {
 		change(&o)
 	}

@@ -401,7 +401,7 @@ func (e *Estimator) azimuth(out *Estimate, now time.Duration, up r3.Vec, haveFie
 		return
 	}
 	source := "compass"
-	if e.disturb.carrying || !e.rest.still {
+	if e.opt.Inertial.HasGyro && (e.disturb.carrying || !e.rest.still) {
 		source = "gyroscope"
 	}
 	if r := &e.anchors[azimuthChannel]; r.ok {

@@ -139,17 +139,23 @@ type block struct {
 
 // rest tells stillness from movement and averages while still.
 type rest struct {
-	hasGyro     bool
-	accelLevel  level
-	gyroLevel   level
-	cur         block
-	started     bool
-	still       bool
-	since       time.Duration // start of the present state
-	accel       mean3
-	field       mean3
-	second      mean3 // the last second, against creep
-	secondGyro  mean3
+	hasGyro    bool
+	accelLevel level
+	gyroLevel  level
+	cur        block
+	started    bool
+	still      bool
+	since      time.Duration // start of the present state
+	accel      mean3
+	field      mean3
+	second     mean3 // the last second, against creep
+	secondGyro mean3
+	// Without a gyroscope: the field's mean of the last second, its noise, the
+	// block before and its number of readings.
+	secondField mean3
+	fieldLevel  level
+	plainLast   r3.Vec
+	plainN      float64
 	gyroBias    r3.Vec
 	biasN       float64
 	quiet       int // quiet blocks in a row while moving
@@ -257,8 +263,8 @@ func (r *rest) judge(b *block) {
 	expected := r.accelLevel.variance()
 	turning := r.turning(g)
 	if r.still {
-		v := r3.Add(r.accel.variance(expected), r.accel.ofMean(expected))
-		if turning || beyond(r3.Sub(a, r.accel.mean), moveSigma, v) {
+		v := r3.Add(r.spread(expected), r.accel.ofMean(expected))
+		if turning || beyond(r3.Sub(a, r.accel.mean), moveSigma, v) || r.fieldLeft(b) {
 			r.restart(b.start, false)
 			return
 		}
@@ -286,7 +292,7 @@ func (r *rest) judge(b *block) {
 	quiet := calm && !turning && !r.fieldTurns(b)
 	if !quiet {
 		r.quiet = 0
-		r.accel, r.field, r.second, r.secondGyro = mean3{}, mean3{}, mean3{}, mean3{}
+		r.accel, r.field, r.second, r.secondGyro, r.secondField = mean3{}, mean3{}, mean3{}, mean3{}, mean3{}
 		return
 	}
 	r.quiet++
@@ -339,6 +345,10 @@ const jumpUT = 0.5
 
 func (r *rest) takeField(b *block) {
 	f := r3.Scale(1/b.nm, b.field)
+	if !r.hasGyro {
+		r.takePlainField(f, b.nm)
+		return
+	}
 	if r.rival.back(f, r.fieldVariance(b.nm)) {
 		r.acceptField()
 		r.rival = rival{}
@@ -378,7 +388,11 @@ func (r *rest) creep(expected r3.Vec, end time.Duration) {
 	if r.second.n < 10 || r.accel.n < 20 {
 		return
 	}
-	v := r3.Add(r3.Scale(0.1, r.accel.variance(expected)), r.accel.ofMean(expected))
+	if r.fieldCrept() {
+		r.restart(end, false)
+		return
+	}
+	v := r3.Add(r3.Scale(0.1, r.spread(expected)), r.accel.ofMean(expected))
 	if beyond(r3.Sub(r.second.mean, r.accel.mean), creepSigma, v) {
 		r.restart(end, true)
 		return
@@ -409,7 +423,7 @@ func (r *rest) fieldTurns(b *block) bool {
 }
 
 func (r *rest) restart(at time.Duration, still bool) {
-	r.accel, r.field, r.second, r.secondGyro = mean3{}, mean3{}, mean3{}, mean3{}
+	r.accel, r.field, r.second, r.secondGyro, r.secondField = mean3{}, mean3{}, mean3{}, mean3{}, mean3{}
 	r.jump, r.rival = fieldJump{}, rival{}
 	r.lastMagN = 0
 	r.quiet = 0

@@ -60,8 +60,8 @@ const (
 // The magnetometer beside the accelerometer in an LSM303AGR.
 const (
 	magAddr   uint16 = 0x1E
-	magWhoAmI        = 0x4F
-	magID            = 0x40
+	magWhoAmI byte   = 0x4F
+	magID     byte   = 0x40
 )
 
 // bootTime is the time to load the trim (5 ms typical, from memory), startTime
