@@ -4,11 +4,11 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"slices"
+	"strconv"
 	"strings"
 
 	"periph.io/x/conn/v3/i2c"
-	"periph.io/x/conn/v3/i2c/i2creg"
-	"periph.io/x/host/v3"
 	"periph.io/x/host/v3/sysfs"
 )
 
@@ -25,29 +25,35 @@ type i2cBus struct {
 var errNoBus = errors.New("no I2C bus: enable it (on a Raspberry Pi: dtparam=i2c_arm=on in config.txt; " +
 	"elsewhere load the kernel module i2c-dev), or plug in a USB adapter")
 
-// i2cBuses lists the buses that the machine has now. Boards that periph does not
-// know well make drivers of it fail that have nothing to do with I²C, so that is
-// no error here.
+// i2cBuses lists the buses that the machine has now, by number. It asks anew each
+// time, as an adapter may be plugged in while the program runs; periph's own list
+// is made once.
 func i2cBuses() ([]i2cBus, error) {
-	if _, err := host.Init(); err != nil {
-		return nil, fmt.Errorf("preparing the board's drivers: %w", err)
+	nodes, err := filepath.Glob(busNode + "*")
+	if err != nil {
+		return nil, fmt.Errorf("listing the buses: %w", err)
 	}
 	var buses []i2cBus
-	for _, r := range i2creg.All() {
-		buses = append(buses, i2cBus{number: r.Number, name: r.Name, open: r.Open, claimed: claimedBy(r.Number)})
+	for _, name := range nodes {
+		if n, err := strconv.Atoi(strings.TrimPrefix(name, busNode)); err == nil {
+			buses = append(buses, i2cBusNumber(n))
+		}
 	}
 	if len(buses) == 0 {
 		return nil, errNoBus
 	}
+	slices.SortFunc(buses, func(a, b i2cBus) int { return a.number - b.number })
 	return buses, nil
 }
 
-// i2cBusNumber is the bus with that number, also one that appeared after the
-// start.
+// busNode and a number are the device node of a bus.
+const busNode = "/dev/i2c-"
+
+// i2cBusNumber is the bus with that number, whether it is there or not.
 func i2cBusNumber(n int) i2cBus {
 	return i2cBus{
 		number:  n,
-		name:    fmt.Sprintf("/dev/i2c-%d", n),
+		name:    busNode + strconv.Itoa(n),
 		open:    func() (i2c.BusCloser, error) { return sysfs.NewI2C(n) },
 		claimed: claimedBy(n),
 	}
