@@ -47,10 +47,13 @@ func (p *Poller) Poll(reg byte, n int, split func([]byte) Burst, check Checker) 
 	if b, err = p.Read(op, reg, n); err != nil {
 		return nil, 0, 0, err
 	}
-	if Blank(b) {
+	s := split(b)
+	// A status bit that is always set does not make a sample of bytes that stand at
+	// their power-on value, as after a brown-out.
+	if Blank(b) || Blank(s.Data) && (s.Ready || p.Fresh.NoReady) {
 		return nil, 0, 0, p.blame(op, FaultImplausible, check)
 	}
-	f, err = p.Judge(at, split(b), check)
+	f, err = p.Judge(at, s, check)
 	return b, at, f, err
 }
 
