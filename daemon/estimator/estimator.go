@@ -171,6 +171,12 @@ func (e *Estimator) Magnetic(s sensors.MagneticSample) {
 		e.rest.field = mean3{}
 		return
 	}
+	if s.Flags.Has(sensors.Clipped) {
+		// Its value is anything beyond: one in the mean of a rest would spoil it.
+		e.clippedUntil = s.At + time.Second
+		e.refused++
+		return
+	}
 	if e.haveM && s.At-e.magAt > compassGone {
 		e.rest.field = mean3{}
 	}

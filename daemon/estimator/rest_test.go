@@ -217,6 +217,22 @@ func TestRefusesWhatIsNotANumber(t *testing.T) {
 	}
 }
 
+// A sample at the end of the range says nothing of the field: neither one nor a
+// second full of them moves the direction.
+func TestClippedFieldIsPassedOver(t *testing.T) {
+	s := newStand(5, 50, 10)
+	s.run(20*time.Second, 0, 0)
+	before := s.now()
+	for range 50 {
+		s.e.Magnetic(sensors.MagneticSample{At: s.at, FieldUT: r3.Vec{X: -819, Y: -819, Z: -819}, Flags: sensors.Clipped})
+	}
+	s.run(time.Second, 0, 0)
+	after := s.now()
+	if !after.Azimuth.Known || math.Abs(after.Azimuth.Deg-before.Azimuth.Deg) > 0.1 || after.State != before.State {
+		t.Errorf("azimuth %+v, %s; before %+v, %s", after.Azimuth, after.State, before.Azimuth, before.State)
+	}
+}
+
 func BenchmarkEstimatorStep(b *testing.B) {
 	s := newStand(1, 50, 10)
 	s.run(5*time.Second, 0, 0)
