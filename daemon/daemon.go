@@ -228,7 +228,7 @@ func (d *Daemon) readInertial(now time.Duration) {
 	for {
 		x, err := dev.ReadInertial()
 		if err != nil {
-			d.trouble(s, now, err)
+			d.trouble(s, err)
 			return
 		}
 		s.sample(now, x.At, x.TempC, x.Flags)
@@ -278,7 +278,7 @@ func (d *Daemon) readMagnetic(now time.Duration) {
 	for {
 		x, err := dev.ReadMagnetic()
 		if err != nil {
-			d.trouble(s, now, err)
+			d.trouble(s, err)
 			return
 		}
 		s.sample(now, x.At, x.TempC, x.Flags)
@@ -323,12 +323,13 @@ func (d *Daemon) keepLog(now time.Duration) {
 // renews its offset when the board has warmed or cooled.
 type temperatureNoter interface{ NoteTemperature(tempC float64) }
 
-func (d *Daemon) trouble(s *slot, now time.Duration, err error) {
+func (d *Daemon) trouble(s *slot, err error) {
 	if errors.Is(err, sensors.ErrEnd) {
 		d.ended = true
 		return
 	}
-	s.trouble(now, err)
+	// A transfer that failed may have taken seconds: the tick's time is old.
+	s.trouble(d.opt.Clock.Now(), err)
 }
 
 func (d *Daemon) halt() {

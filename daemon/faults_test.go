@@ -251,6 +251,33 @@ func TestBusStuckLow(t *testing.T) {
 	b.good(b.near(30 * s))
 }
 
+// Each transfer costs the adapter's second: the first one that fails is enough to
+// know, and no other is spent on a chip that cannot be halted.
+func TestHangingBusIsNamedAtOnce(t *testing.T) {
+	b := newBench(t)
+	b.at[8*s] = func() { b.bus.Inject(sim.Fault{Kind: sim.Stuck}) }
+	b.run(14 * s)
+	d := b.back(8*s, func(x *daemon.Snapshot) bool { return x.Sensors[0].State == "lost" && x.Sensors[1].State == "lost" })
+	if d > 2500*time.Millisecond {
+		t.Errorf("both lost after %v, want 2.5 s at most", d)
+	}
+}
+
+// A loop that stood still for seconds (a loaded board) cannot blame the chips for
+// the silence meanwhile.
+func TestPauseOfTheLoopIsNoFrozenChip(t *testing.T) {
+	b := newBench(t)
+	for at := 8 * s; at < 20*s; at += 1700 * time.Millisecond {
+		b.at[at] = func() { b.clock.Sleep(1500 * time.Millisecond) }
+	}
+	b.run(24 * s)
+	for _, x := range b.near(23 * s).Sensors {
+		if x.Errors != 0 {
+			t.Errorf("%s: %s", x.Name, x.LastError)
+		}
+	}
+}
+
 // A chip that lost its supply for a moment answers with defaults: no data.
 func TestBrownOutIsFoundAndMended(t *testing.T) {
 	for _, addr := range []uint16{imuAddr, magAddr} {

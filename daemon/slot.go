@@ -43,6 +43,8 @@ type slot struct {
 	retryAt time.Duration
 	wait    time.Duration
 	lastOK  time.Duration
+	askedAt time.Duration // for a sample
+	quiet   time.Duration // since when the chip has had nothing new
 	checkAt time.Duration
 	inRow   int
 	windowN uint64
@@ -91,7 +93,7 @@ func (s *slot) ready(now time.Duration) bool {
 	s.dev = dev
 	s.status.Device = dev.String()
 	s.inRow = 0
-	s.lastOK, s.checkAt = now, now+checkEvery
+	s.lastOK, s.quiet, s.askedAt, s.checkAt = now, now, now, now+checkEvery
 	s.windowN, s.windowT = 0, now
 	return true
 }
@@ -108,7 +110,7 @@ func (s *slot) sample(now, at time.Duration, tempC float64, f sensors.Flags) {
 	}
 	s.wait = retryFirst
 	s.inRow = 0
-	s.lastOK = now
+	s.lastOK, s.quiet, s.askedAt = now, now, now
 	s.status.Samples++
 	s.status.TempC = tempC
 	if f.Has(sensors.Clipped) {
@@ -128,7 +130,11 @@ func (s *slot) sample(now, at time.Duration, tempC float64, f sensors.Flags) {
 // that have nothing.
 func (s *slot) trouble(now time.Duration, err error) {
 	if errors.Is(err, sensors.ErrNoNewData) {
-		if now-s.lastOK > silence {
+		if now-s.askedAt > silence/2 {
+			s.quiet = now // nobody asked meanwhile: the silence was not the chip's
+		}
+		s.askedAt = now
+		if now-s.quiet > silence {
 			s.lose(now, &sensors.Error{Chip: s.status.Device, Op: "wait for a sample", Fault: sensors.FaultFrozen,
 				Hint: "the chip answers but measures nothing: check its supply"})
 		}
@@ -178,8 +184,11 @@ func (s *slot) lose(now time.Duration, err error) {
 	if err != nil {
 		s.fail(err)
 	}
-	// The chip may be gone; whether it could still be halted does not matter.
-	_ = s.dev.Halt()
+	if s.status.Fault != sensors.FaultBus {
+		// Whether it could be halted does not matter; on a bus that hangs, each
+		// try would cost the adapter's time-out.
+		_ = s.dev.Halt()
+	}
 	s.dev = nil
 	s.status.State = "lost"
 	s.status.RateHz = 0

@@ -33,7 +33,7 @@ const (
 // Error is every error that a driver returns, except ErrNoNewData.
 type Error struct {
 	Chip  string // "LSM6DSO"
-	Bus   string // as the bus names itself
+	Bus   string // as the bus names itself; empty: Chip names it already
 	Addr  uint16 // 7-bit address
 	Op    string // what was tried: "read identity", "read sample"
 	Fault Fault
@@ -44,7 +44,11 @@ type Error struct {
 
 // Error is one line: what, where, why, what to do.
 func (e *Error) Error() string {
-	s := fmt.Sprintf("%s at 0x%02x on %s: %s: %s fault", e.Chip, e.Addr, e.Bus, e.Op, e.Fault)
+	where := e.Chip
+	if e.Bus != "" {
+		where = fmt.Sprintf("%s at 0x%02x on %s", e.Chip, e.Addr, e.Bus)
+	}
+	s := fmt.Sprintf("%s: %s: %s fault", where, e.Op, e.Fault)
 	if e.Err != nil {
 		s += ": " + e.Err.Error()
 	}

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"strings"
+	"time"
 
 	"periph.io/x/conn/v3/i2c"
 
@@ -191,7 +192,7 @@ func chipNames(want func(driver) bool) []string {
 // any with autoChip. Address 0 tries those that the chip can have. The chip takes
 // the rate nearest to rateHz that it has; 0 leaves the driver's default.
 func openInertial(chip string, bus i2c.Bus, addr uint16, clock sensors.Clock, rateHz float64) (sensors.Inertial, error) {
-	d, at, err := findChip(chip, bus, addr, "inertial sensor", func(d driver) bool { return d.inertial != nil })
+	d, at, err := findChip(chip, bus, addr, clock, "inertial sensor", func(d driver) bool { return d.inertial != nil })
 	if err != nil {
 		return nil, err
 	}
@@ -201,16 +202,21 @@ func openInertial(chip string, bus i2c.Bus, addr uint16, clock sensors.Clock, ra
 // openMagnetometer is openInertial for a magnetometer. For an AK8963 it turns on
 // the bypass of the MPU-9250 around it first.
 func openMagnetometer(chip string, bus i2c.Bus, addr uint16, clock sensors.Clock, rateHz float64) (sensors.Magnetometer, error) {
-	d, at, err := findChip(chip, bus, addr, "magnetometer", func(d driver) bool { return d.magnetic != nil })
+	d, at, err := findChip(chip, bus, addr, clock, "magnetometer", func(d driver) bool { return d.magnetic != nil })
 	if err != nil {
 		return nil, err
 	}
 	return d.magnetic(bus, at, clock, rateHz)
 }
 
+// hangs is longer than any transfer of a working bus, and shorter than the
+// time-outs of adapters (one second, i2c-tiny-usb two).
+const hangs = 500 * time.Millisecond
+
 // findChip finds driver and address. When a chip that was named is nowhere, its
-// driver is to look at the first address: its error says more.
-func findChip(chip string, bus i2c.Bus, addr uint16, what string, want func(driver) bool) (driver, uint16, error) {
+// driver is to look at the first address: its error says more. On a bus that hangs
+// it gives up at the first address, since each would cost the adapter's time-out.
+func findChip(chip string, bus i2c.Bus, addr uint16, clock sensors.Clock, what string, want func(driver) bool) (driver, uint16, error) {
 	anyChip := strings.EqualFold(chip, autoChip)
 	for _, d := range drivers() {
 		if !want(d) || !anyChip && !hasName(d, chip) {
@@ -227,8 +233,14 @@ func findChip(chip string, bus i2c.Bus, addr uint16, what string, want func(driv
 		}
 		for _, a := range at {
 			// What answers with an error is not this chip, or not now.
-			if _, ok, err := d.identify(bus, a); ok && err == nil {
+			began := clock.Now()
+			_, ok, err := d.identify(bus, a)
+			if ok && err == nil {
 				return d, a, nil
+			}
+			if took := clock.Now() - began; err != nil && took > hangs {
+				return driver{}, 0, fmt.Errorf("the bus hangs: a transfer took %.1f s to fail: %w: "+
+					"a line may be held low: check the wires, unplug one device after the other", took.Seconds(), err)
 			}
 		}
 		if !anyChip {

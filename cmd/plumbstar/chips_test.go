@@ -147,4 +147,10 @@ func TestOpenErrors(t *testing.T) {
 	if s, err := openInertial("LIS3MDL", bus, 0, clock, 0); s != nil || err == nil || !strings.Contains(err.Error(), "MPU-6050") {
 		t.Errorf("wrong kind: %v, %v", s, err)
 	}
+	bus.Inject(sim.Fault{Kind: sim.Stuck})
+	began := clock.Now()
+	s, err := openInertial(autoChip, bus, 0, clock, 0)
+	if took := clock.Now() - began; s != nil || err == nil || !strings.Contains(err.Error(), "held low") || took > 1100*time.Millisecond {
+		t.Errorf("a bus that hangs: %v, %v after %v, want one time-out of the adapter", s, err, took)
+	}
 }
