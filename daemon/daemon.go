@@ -185,6 +185,9 @@ func (d *Daemon) Run(ctx context.Context) error {
 	}
 }
 
+// hangs is more than any reading of a working bus takes.
+const hangs = 500 * time.Millisecond
+
 // tick is one round of the loop; it reports the end of a recording.
 func (d *Daemon) tick(now, late time.Duration) (ended bool) {
 	d.mu.Lock()
@@ -199,6 +202,9 @@ func (d *Daemon) tick(now, late time.Duration) (ended bool) {
 	}
 	if d.opt.Journal != nil {
 		d.keepLog(now)
+	}
+	if hung := d.opt.Clock.Now(); hung-now > hangs {
+		now = hung // what is published shall not look that much younger than it is
 	}
 	if now >= d.nextPub || d.ended {
 		d.nextPub = now + d.opt.PublishEvery
