@@ -35,14 +35,16 @@ type fitJob struct {
 	magnetic []sensors.MagneticSample // in the inertial sensor's axes
 	// rawMagnetic is the same in the magnetometer's own.
 	rawMagnetic []sensors.MagneticSample
-	poses       []calib.Pose
-	spec        sensors.InertialSpec
+	// second is the second magnetometer's, in the inertial sensor's axes.
+	second []sensors.MagneticSample
+	poses  []calib.Pose
+	spec   sensors.InertialSpec
 	// accel and compass are in use now, in the inertial sensor's axes; nil when
 	// uncalibrated.
-	accel, compass *calib.Affine
-	forward, up    r3.Vec // of the body, in the inertial sensor's axes
-	field          *geomag.Field
-	localUT        float64
+	accel, compass, compass2 *calib.Affine
+	forward, up              r3.Vec // of the body, in the inertial sensor's axes
+	field                    *geomag.Field
+	localUT                  float64
 	// checkTurn is the daemon's turn check.
 	checkTurn func([]sensors.InertialSample, []sensors.MagneticSample) (checkedTurn, error)
 }
@@ -122,7 +124,28 @@ func (j *fitJob) board() []CalibrationPart {
 	if r.AccelErr != nil && j.accel != nil && r.MagErr == nil {
 		r.Mag, r.MagErr = j.compassWith(*j.accel, r, opt.Mag)
 	}
-	return []CalibrationPart{accel, j.compassPart(r)}
+	parts := []CalibrationPart{accel, j.compassPart(r)}
+	if len(j.second) > 0 {
+		parts = append(parts, j.secondCompass(r.AccelErr != nil, opt))
+	}
+	return parts
+}
+
+// secondCompass is the same fit with the samples of the second magnetometer.
+func (j *fitJob) secondCompass(keepAccel bool, opt calib.RecordingOptions) CalibrationPart {
+	k := *j
+	k.magnetic, k.compass = j.second, j.compass2
+	opt.Mag.Previous = k.compass
+	r, err := calib.FromRecording(k.inertial, k.magnetic, opt)
+	if err != nil {
+		return refusedPart(PartCompass2, err)
+	}
+	if keepAccel && k.accel != nil && r.MagErr == nil {
+		r.Mag, r.MagErr = k.compassWith(*k.accel, r, opt.Mag)
+	}
+	p := k.compassPart(r)
+	p.Part = PartCompass2
+	return p
 }
 
 // compassWith fits the compass to the accelerometer calibration in use, where

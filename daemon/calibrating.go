@@ -338,11 +338,14 @@ func faces() []r3.Vec {
 
 // chips is the rotation from the magnetometer's axes to the inertial sensor's,
 // as the settings have it. The caller holds the lock.
-func (d *Daemon) chips() Mount {
-	if d.opt.Magnetic == nil {
+func (d *Daemon) chips() Mount { return d.chipsOf(d.opt.Magnetic) }
+
+// chipsOf is chips for one of two magnetometers; straight for none.
+func (d *Daemon) chipsOf(m *Magnetic) Mount {
+	if m == nil {
 		return Straight()
 	}
-	return d.opt.Inertial.Mount.transposed().after(d.opt.Magnetic.Mount)
+	return d.opt.Inertial.Mount.transposed().after(m.Mount)
 }
 
 // transposed is the inverse rotation.

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"log/slog"
 	"math"
+	"slices"
 	"sync"
 	"time"
 
@@ -33,16 +34,21 @@ type Daemon struct {
 	mu       sync.Mutex // guards all below: the loop holds it for one tick
 	inertial *slot
 	magnetic *slot
-	est      *estimator.Estimator
-	spec     sensors.InertialSpec
-	guide    guidance.Guide
-	place    place
-	keeper   timekeeper
-	receiver receiver
-	seq      uint64
-	loop     LoopStatus
-	nextPub  time.Duration
-	ended    bool
+	// magnetic2 is nil without a second magnetometer, which fields joins with the
+	// first; rate is the newest rate of turn, rad/s, body axes.
+	magnetic2 *slot
+	fields    pair
+	rate      r3.Vec
+	est       *estimator.Estimator
+	spec      sensors.InertialSpec
+	guide     guidance.Guide
+	place     place
+	keeper    timekeeper
+	receiver  receiver
+	seq       uint64
+	loop      LoopStatus
+	nextPub   time.Duration
+	ended     bool
 	// axisMeasured: the rotation axis was found in sensor axes, at axisTempC.
 	axisMeasured bool
 	axisTempC    float64
@@ -86,7 +92,10 @@ func New(o Options) (*Daemon, error) {
 	if o.Magnetic != nil {
 		d.magnetic = newSlot("magnetic", o.Magnetic.Device, func() (conn.Resource, error) { return o.Magnetic.Open() }, o.Magnetic.OnLost, d.event)
 	}
-	for _, s := range []*slot{d.inertial, d.magnetic} {
+	if m := o.Magnetic2; m != nil {
+		d.magnetic2 = newSlot("magnetic2", m.Device, func() (conn.Resource, error) { return m.Open() }, m.OnLost, d.event)
+	}
+	for _, s := range []*slot{d.inertial, d.magnetic, d.magnetic2} {
 		if s != nil {
 			s.passing = func(text string) { d.log.Warn("sensor fault", "what", text) }
 		}
@@ -134,9 +143,7 @@ func (d *Daemon) estimatorOptions() estimator.Options {
 	}
 	o.AccelError = bodyError(i.Mount, i.Correct.Error)
 	o.Learned = d.learnedFor(i.Mount)
-	if m := d.opt.Magnetic; m != nil {
-		o.FieldError = bodyError(m.Mount, m.Correct.Error)
-	}
+	o.FieldError = d.fieldError()
 	return o
 }
 
@@ -197,6 +204,9 @@ func (d *Daemon) tick(now, late time.Duration) (ended bool) {
 		d.loop.Late++
 	}
 	d.readInertial(now)
+	if d.magnetic2 != nil {
+		d.readSecond(now)
+	}
 	if d.magnetic != nil {
 		d.readMagnetic(now)
 	}
@@ -254,6 +264,7 @@ func (d *Daemon) readInertial(now time.Duration) {
 		}
 		x.Accel = d.opt.Inertial.Mount.apply(x.Accel)
 		x.Gyro = d.opt.Inertial.Mount.apply(x.Gyro)
+		d.rate = x.Gyro
 		d.est.Inertial(x)
 		d.watchInertial(now, x)
 		if d.opt.Journal != nil {
@@ -275,7 +286,7 @@ func (d *Daemon) readMagnetic(now time.Duration) {
 	dev := s.dev.(sensors.Magnetometer)
 	if fresh {
 		d.recall(now)
-		d.est.SetMagnetic(dev.Spec())
+		d.est.SetMagnetic(d.fieldSpec())
 		if spec := dev.Spec(); spec != d.watching.magnetic {
 			d.watching.magnetic = spec
 			d.renewWatch()
@@ -300,7 +311,7 @@ func (d *Daemon) readMagnetic(now time.Duration) {
 			x.FieldUT = c.Apply(x.FieldUT, x.TempC)
 		}
 		x.FieldUT = d.opt.Magnetic.Mount.apply(x.FieldUT)
-		d.est.Magnetic(x)
+		d.est.Magnetic(d.joinField(x))
 		d.watching.w.Magnetic(x)
 		if d.opt.Journal != nil {
 			d.noteMagnetic(raw, x)
@@ -341,7 +352,7 @@ func (d *Daemon) trouble(s *slot, err error) {
 func (d *Daemon) halt() {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	for _, s := range []*slot{d.inertial, d.magnetic} {
+	for _, s := range []*slot{d.inertial, d.magnetic, d.magnetic2} {
 		if s != nil && s.dev != nil {
 			if err := s.dev.Halt(); err != nil {
 				d.log.Warn("could not halt", "device", s.status.Device, "error", err)
@@ -367,11 +378,14 @@ func (d *Daemon) snapshot(now time.Duration) *Snapshot {
 	if d.magnetic != nil {
 		s.Sensors = append(s.Sensors, d.magnetic.snapshot(now))
 	}
+	if d.magnetic2 != nil {
+		s.Sensors = append(s.Sensors, d.magnetic2.snapshot(now))
+	}
 	s.GoodFor = d.goodFor(g, e.Altitude.Deg)
 	if r := d.receiver.status; r != nil {
 		s.Sensors = append(s.Sensors, *r)
 	}
-	s.Warnings = append(d.receiverWarnings(), d.watchWarnings()...)
+	s.Warnings = slices.Concat(d.receiverWarnings(), d.watchWarnings(), d.pairWarnings())
 	if d.opt.Journal != nil {
 		if w := d.nights.warning; w != nil {
 			s.Warnings = append(s.Warnings, *w)

@@ -79,6 +79,14 @@ func (d *Daemon) fitJob(s *session) fitJob {
 		j.compass = &c
 	}
 	j.magnetic = turned(j.rawMagnetic, chips)
+	if m2 := d.opt.Magnetic2; m2 != nil {
+		chips := d.chipsOf(m2)
+		if a := m2.Correct.Affine; a != nil {
+			c := a.Rotated(chips.mat3())
+			j.compass2 = &c
+		}
+		j.second = turned(s.second[:len(s.second):len(s.second)], chips)
+	}
 	return j
 }
 
@@ -129,6 +137,11 @@ func (d *Daemon) use(j *fitJob, parts []CalibrationPart) ([]CalibrationRecord, e
 			own := p.affine.Rotated(chips.transposed().mat3())
 			c := CorrectionOf(own)
 			b.Compass, r.Affine, r.Chips = &c, &own, &chips
+		case PartCompass2:
+			chips := d.chipsOf(d.opt.Magnetic2)
+			own := p.affine.Rotated(chips.transposed().mat3())
+			c := CorrectionOf(own)
+			b.Compass2, r.Affine, r.Chips = &c, &own, &chips
 		case PartAxis:
 			b.Axis, b.AxisSigmaDeg, r.Axis = &p.axis.Direction, p.axis.SigmaDeg, p.axis
 			b.AxisTempC = r.TempC
@@ -139,7 +152,7 @@ func (d *Daemon) use(j *fitJob, parts []CalibrationPart) ([]CalibrationRecord, e
 		}
 		records = append(records, r)
 	}
-	if b.Accel != nil || b.Compass != nil || b.Axis != nil {
+	if b.Accel != nil || b.Compass != nil || b.Compass2 != nil || b.Axis != nil {
 		if err := d.setBoard(b); err != nil {
 			return nil, err
 		}
@@ -189,6 +202,9 @@ func (d *Daemon) boardOf(p Part) string {
 	if (p == PartCompass || p == PartTurnCheck) && d.magnetic != nil {
 		return chipAt(d.magnetic.status.Device) + " with " + inertial
 	}
+	if p == PartCompass2 && d.magnetic2 != nil {
+		return chipAt(d.magnetic2.status.Device) + " with " + inertial
+	}
 	return inertial
 }
 
@@ -202,7 +218,7 @@ func chipAt(device string) string {
 func (d *Daemon) Calibrations() (inUse, kept []CalibrationRecord) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	for _, p := range []Part{PartAccelerometer, PartCompass, PartAxis, PartTurnCheck, PartTemperature} {
+	for _, p := range []Part{PartAccelerometer, PartCompass, PartCompass2, PartAxis, PartTurnCheck, PartTemperature} {
 		if r := d.inUse[p]; r != nil {
 			inUse = append(inUse, *r)
 		}

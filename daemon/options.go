@@ -95,6 +95,9 @@ type Options struct {
 
 	Inertial *Inertial
 	Magnetic *Magnetic
+	// Magnetic2 is a second magnetometer on the same board, nil without; it needs
+	// the first.
+	Magnetic2 *Magnetic
 
 	MountSigmaDeg float64
 	LocalFieldUT  float64
@@ -138,6 +141,8 @@ func (o *Options) validate() error {
 		return fmt.Errorf("daemon: no clock given")
 	case o.Inertial == nil:
 		return fmt.Errorf("daemon: no inertial sensor given")
+	case o.Magnetic2 != nil && o.Magnetic == nil:
+		return fmt.Errorf("daemon: a second magnetometer without a first")
 	case o.Model == nil:
 		return fmt.Errorf("daemon: no geomagnetic model given")
 	case o.AimKind != "refracted" && o.AimKind != "true":

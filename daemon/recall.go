@@ -91,6 +91,8 @@ func (d *Daemon) dropOthers() {
 			d.opt.Inertial.Correct = none
 		case PartTemperature:
 			d.warmth = nil
+		case PartCompass2:
+			d.opt.Magnetic2.Correct = none
 		case PartCompass, PartTurnCheck:
 			d.opt.Magnetic.Correct, d.swing = none, nil
 		}
@@ -106,6 +108,8 @@ func (d *Daemon) fits(r *CalibrationRecord) bool {
 		return r.Affine != nil
 	case PartCompass:
 		return r.Affine != nil && r.Chips != nil && d.opt.Magnetic != nil && near(*r.Chips, d.chips())
+	case PartCompass2:
+		return r.Affine != nil && r.Chips != nil && d.opt.Magnetic2 != nil && near(*r.Chips, d.chipsOf(d.opt.Magnetic2))
 	case PartAxis:
 		return r.Axis != nil
 	case PartTemperature:
@@ -133,6 +137,9 @@ func (d *Daemon) reuse(r *CalibrationRecord) error {
 	case PartCompass:
 		c := CorrectionOf(*r.Affine)
 		return d.setBoard(Board{Compass: &c})
+	case PartCompass2:
+		c := CorrectionOf(*r.Affine)
+		return d.setBoard(Board{Compass2: &c})
 	case PartAxis:
 		return d.setBoard(Board{Axis: &r.Axis.Direction, AxisSigmaDeg: r.Axis.SigmaDeg, AxisTempC: r.TempC})
 	}

@@ -7,7 +7,6 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 
 	"plumbstar/daemon/estimator"
-	"plumbstar/sensors"
 )
 
 // Refer takes a direction of the axis that is known from outside, at this
@@ -35,6 +34,8 @@ func (d *Daemon) ForgetReferences() {
 // nil stays as it is.
 type Board struct {
 	Accel, Compass *Correction
+	// Compass2 is that of the second magnetometer.
+	Compass2 *Correction
 	// Axis is the tracker's rotation axis in the axes of the inertial sensor,
 	// toward the night sky, with its 1 sigma per direction, degrees.
 	Axis         *r3.Vec
@@ -66,11 +67,17 @@ func (d *Daemon) setBoard(b Board) error {
 		d.opt.Magnetic.Correct = *b.Compass
 		d.swing = nil
 	}
+	if b.Compass2 != nil && d.opt.Magnetic2 != nil {
+		d.opt.Magnetic2.Correct = *b.Compass2
+	}
 	if b.Axis != nil {
 		turn := onto(d.opt.Inertial.Mount.apply(*b.Axis))
 		d.opt.Inertial.Mount = turn.after(d.opt.Inertial.Mount)
 		if d.opt.Magnetic != nil {
 			d.opt.Magnetic.Mount = turn.after(d.opt.Magnetic.Mount)
+		}
+		if d.opt.Magnetic2 != nil {
+			d.opt.Magnetic2.Mount = turn.after(d.opt.Magnetic2.Mount)
 		}
 		d.swing = turnSwing(d.swing, turn)
 		d.opt.MountSigmaDeg, d.axisMeasured, d.axisTempC = b.AxisSigmaDeg, true, math.NaN()
@@ -88,6 +95,7 @@ func (d *Daemon) setBoard(b Board) error {
 // rebuild starts the estimator anew, with the sensors as they are now.
 func (d *Daemon) rebuild() {
 	before, mount := d.est, d.estMount
+	d.fields = pair{}
 	d.est, d.estMount = estimator.New(d.estimatorOptions()), d.opt.Inertial.Mount
 	d.renewWatch()
 	if before != nil && d.spec.Chip == d.estChip {
@@ -98,7 +106,7 @@ func (d *Daemon) rebuild() {
 	d.steps.rest = restPose{} // what changes now is no movement
 	d.place.stale = true
 	if m := d.magnetic; m != nil && m.dev != nil {
-		d.est.SetMagnetic(m.dev.(sensors.Magnetometer).Spec())
+		d.est.SetMagnetic(d.fieldSpec())
 	}
 }
 

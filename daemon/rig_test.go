@@ -43,6 +43,8 @@ type rig struct {
 	crooked quat.Number
 
 	seen *daemon.Snapshot
+	// world is what a chip feels whose axes come from the board's by a function.
+	world func(chip func(r3.Vec) r3.Vec) sim.WorldFunc
 
 	end             time.Duration
 	reached, resume chan struct{}
@@ -89,6 +91,7 @@ func newRigOn(t *testing.T, key string, seed uint64, other func(*rig, sim.World)
 			}
 		}
 	}
+	r.world = world
 	r.bus = sim.NewBus("simulated I2C", r.clock, sim.Adapter{})
 	if err := r.bus.Attach(imuAddr, sim.NewLSM6DSO(world(func(v r3.Vec) r3.Vec { return v }), sim.TypicalLSM6DSO(seed))); err != nil {
 		t.Fatal(err)

@@ -33,9 +33,11 @@ type session struct {
 	last     time.Duration
 	inertial []sensors.InertialSample
 	magnetic []sensors.MagneticSample
+	second   []sensors.MagneticSample // of the second magnetometer
 	full     bool
 	meanI    inertialMean
 	meanM    magneticMean
+	mean2    magneticMean
 	rest     *calib.RestFinder
 	poses    []calib.Pose
 	turn     turning
@@ -78,6 +80,19 @@ func (s *session) takeMagnetic(x sensors.MagneticSample) {
 	if m, ok := s.meanM.push(x, magneticEvery); ok {
 		s.magnetic = append(s.magnetic, m)
 		s.full = len(s.magnetic) >= keepMagnetic
+	}
+}
+
+// takeSecond is takeMagnetic for the second magnetometer, with its bound: what it
+// has too much is left out, and no reason to end.
+func (s *session) takeSecond(x sensors.MagneticSample) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.full || len(s.second) >= keepMagnetic {
+		return
+	}
+	if m, ok := s.mean2.push(x, magneticEvery); ok {
+		s.second = append(s.second, m)
 	}
 }
 

@@ -33,6 +33,7 @@ type Part string
 const (
 	PartAccelerometer Part = "accelerometer"
 	PartCompass       Part = "compass"
+	PartCompass2      Part = "second compass"
 	PartAxis          Part = "axis"
 	// PartTurnCheck is what a turn of the mount has told of the compass; it holds
 	// for the night, as iron on the mount comes and goes.

@@ -7,8 +7,8 @@ import (
 )
 
 // propose gives the lines of a settings file for the best accelerometer and the
-// best magnetometer that were found, best as drivers lists them; "" when there is
-// nothing to propose.
+// two best magnetometers that were found, best as drivers lists them; "" when there
+// is nothing to propose.
 func (r scanReport) propose() string {
 	var s strings.Builder
 	for _, section := range []struct {
@@ -32,13 +32,20 @@ func (r scanReport) propose() string {
 			s.WriteString("# Which of its axes, as printed on the board, points along the tracker's axis\n" +
 				"# toward the night sky, and which one up:\n")
 		}
-		s.WriteString("forward = \"+x\"\nup = \"+z\"\n")
-		for _, c := range found[1:] {
+		s.WriteString(mountLines)
+		more := found[1:]
+		if section.name == "magnetic" && len(more) > 0 {
+			fmt.Fprintf(&s, "\n[magnetic2]\nchip = %q\nbus = %q\naddress = %s\n%s", more[0].chip, more[0].bus, more[0].address, mountLines)
+			more = more[1:]
+		}
+		for _, c := range more {
 			fmt.Fprintf(&s, "# also found: chip = %q, bus = %q, address = %s\n", c.chip, c.bus, c.address)
 		}
 	}
 	return s.String()
 }
+
+const mountLines = "forward = \"+x\"\nup = \"+z\"\n"
 
 // candidate is a chip that a section of the settings could name.
 type candidate struct {

@@ -214,6 +214,9 @@ func TestScanProposes(t *testing.T) {
 			t.Errorf("%s: %v in\n%s", c.inertial, err, r.Settings)
 			continue
 		}
+		if second := set.Magnetic2.Chip; second != config.None && second != c.also {
+			t.Errorf("a second magnetometer %s:\n%s", second, r.Settings)
+		}
 		if set.Inertial.Chip != c.inertial || set.Magnetic.Chip != c.magnetic || set.Magnetic.Bus != "/dev/i2c-3" ||
 			!strings.Contains(r.Settings, c.also) {
 			t.Errorf("want %s and %s:\n%s", c.inertial, c.magnetic, r.Settings)

@@ -185,6 +185,15 @@ func liveOptions(set config.Settings, clock realClock, buses *liveBuses, log *sl
 			OnLost: func() { buses.release("magnetic") },
 		}
 	}
+	if set.Magnetic2.Chip != config.None {
+		o.Magnetic2 = &daemon.Magnetic{
+			Device: set.Magnetic2.Chip, Mount: daemon.Mount(set.Magnetic2.Mount()), Correct: uncalibrated(),
+			Open: func() (sensors.Magnetometer, error) {
+				return find(buses, "magnetic2", set.Magnetic2, clock, openMagnetometer)
+			},
+			OnLost: func() { buses.release("magnetic2") },
+		}
+	}
 	return o, nil
 }
 

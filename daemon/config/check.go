@@ -52,6 +52,8 @@ func (c *checker) settings(s *Settings, chips Chips) {
 		c.refuse("inertial.chip", "an accelerometer is needed: name a chip or %q", Auto)
 	}
 	c.sensor("magnetic", &s.Magnetic, chips.Magnetic, 1, 400)
+	c.sensor("magnetic2", &s.Magnetic2, chips.Magnetic, 1, 400)
+	c.second("magnetic2", &s.Magnetic, &s.Magnetic2)
 	if s.Aim != "refracted" && s.Aim != "true" {
 		c.refuse("aim", `%.40q: use "refracted" (the pole as the air lifts it) or "true"`, s.Aim)
 	}
@@ -172,6 +174,22 @@ func (c *checker) sensor(section string, s *Sensor, chips []string, minHz, maxHz
 			key = section + ".forward"
 		}
 		c.refuse(key, "%v", err)
+	}
+}
+
+// second refuses a second sensor that could be the first once more.
+func (c *checker) second(section string, first, second *Sensor) {
+	switch {
+	case second.Chip == None:
+	case first.Chip == None:
+		c.refuse(section+".chip", "%.40q without a first: name this one in the section before", second.Chip)
+	case second.Chip == Auto:
+		c.refuse(section+".chip", "%q could find the first one again: name the chip, or %q", Auto, None)
+	case first.Chip == Auto:
+		c.refuse(section+".chip", "beside %q as the first, which could be this one: name both chips", Auto)
+	case first.Chip == second.Chip && (first.Bus == Auto || second.Bus == Auto || first.Bus == second.Bus) &&
+		(first.Address == second.Address || first.Address == 0 || second.Address == 0):
+		c.refuse(section+".address", "the same chip as the first: give both an address, or both a bus, that differ")
 	}
 }
 

@@ -291,3 +291,25 @@ func FuzzParse(f *testing.F) {
 		}
 	})
 }
+
+// TestSecondMagnetometer: it must be another one than the first.
+func TestSecondMagnetometer(t *testing.T) {
+	chips := config.Chips{Inertial: []string{"I"}, Magnetic: []string{"A", "B"}}
+	for text, want := range map[string]string{
+		"[magnetic]\nchip='A'\n[magnetic2]\nchip='B'":                                       "",
+		"[magnetic]\nchip='A'\n[magnetic2]\nchip='b'":                                       "",
+		"[magnetic]\nchip='A'\naddress=0x1c\n[magnetic2]\nchip='A'\naddress=0x1e":           "",
+		"[magnetic]\nchip='A'\nbus='1'\n[magnetic2]\nchip='A'\nbus='3'":                     "",
+		"[magnetic]\nchip='A'\nbus='1'\n[magnetic2]\nchip='A'\nbus='1'":                     "x.toml:4: magnetic2.address: the same chip",
+		"[magnetic]\nchip='A'\naddress=0x1c\n[magnetic2]\nchip='A'":                         "magnetic2.address: the same chip",
+		"[magnetic]\nchip='A'\n[magnetic2]\nchip='auto'":                                    "x.toml:4: magnetic2.chip: \"auto\" could find",
+		"[magnetic2]\nchip='B'":                                                             "x.toml:2: magnetic2.chip: beside \"auto\"",
+		"[magnetic]\nchip='none'\n[magnetic2]\nchip='B'":                                    "magnetic2.chip: \"B\" without a first",
+		"[magnetic]\nchip='A'\n[magnetic2]\nchip='B'\nforward='+z'\nup='-z'\nrate_hz=100.0": "magnetic2.up",
+	} {
+		_, err := config.Parse("x.toml", []byte(text), chips)
+		if want == "" && err != nil || want != "" && (err == nil || !strings.Contains(err.Error(), want)) {
+			t.Errorf("%q: %v, want %q", text, err, want)
+		}
+	}
+}

@@ -17,21 +17,23 @@ type Settings struct {
 	// Aim is the pole "refracted", as the air lifts it, or "true".
 	Aim string `toml:"aim"`
 
-	Site     Site     `toml:"site"`
-	Clock    Clock    `toml:"clock"`
-	GNSS     GNSS     `toml:"gnss"`
-	Board    Board    `toml:"board"`
-	Inertial Sensor   `toml:"inertial"`
-	Magnetic Sensor   `toml:"magnetic"`
-	Air      Air      `toml:"air"`
-	Geomag   Geomag   `toml:"geomag"`
-	Kit      Kit      `toml:"kit"`
-	Learn    Learn    `toml:"learn"`
-	Server   Server   `toml:"server"`
-	Access   Access   `toml:"access"`
-	Loop     LoopRate `toml:"loop"`
-	Watch    Watch    `toml:"watch"`
-	NightLog NightLog `toml:"night_log"`
+	Site     Site   `toml:"site"`
+	Clock    Clock  `toml:"clock"`
+	GNSS     GNSS   `toml:"gnss"`
+	Board    Board  `toml:"board"`
+	Inertial Sensor `toml:"inertial"`
+	Magnetic Sensor `toml:"magnetic"`
+	// Magnetic2 is a second magnetometer on the same board.
+	Magnetic2 Sensor   `toml:"magnetic2"`
+	Air       Air      `toml:"air"`
+	Geomag    Geomag   `toml:"geomag"`
+	Kit       Kit      `toml:"kit"`
+	Learn     Learn    `toml:"learn"`
+	Server    Server   `toml:"server"`
+	Access    Access   `toml:"access"`
+	Loop      LoopRate `toml:"loop"`
+	Watch     Watch    `toml:"watch"`
+	NightLog  NightLog `toml:"night_log"`
 }
 
 // Site is where the tripod stands. Latitude and longitude are given together or
@@ -256,6 +258,8 @@ func Defaults() Settings {
 		Board:    Board{MountSigmaDeg: 0.2, LocalFieldUT: 0.7},
 		Inertial: Sensor{Chip: Auto, Bus: Auto, RateHz: 100, Forward: "+x", Up: "+z"},
 		Magnetic: Sensor{Chip: Auto, Bus: Auto, RateHz: 50, Forward: "+x", Up: "+z"},
+		// A second one is never guessed: it could be the first once more.
+		Magnetic2: Sensor{Chip: None, Bus: Auto, RateHz: 50, Forward: "+x", Up: "+z"},
 		Kit: Kit{PixelUM: 4, TrailPx: 1, Lenses: []Lens{
 			{Name: "24 mm", FocalMM: 24, ExposuresS: []float64{120}},
 			{Name: "50 mm", FocalMM: 50, ExposuresS: []float64{120}},
