@@ -176,8 +176,12 @@ func (s *slot) fail(err error) {
 		f = sensors.FaultBus
 	}
 	s.status.Fault = f
-	s.status.Faults[string(f)]++
-	s.status.Advice = advice(f)
+	name := sensors.NameOf(err)
+	if name == "" {
+		name = f
+	}
+	s.status.Faults[string(name)]++
+	s.status.Advice = advice(name)
 }
 
 func (s *slot) lose(now time.Duration, err error) {
@@ -214,6 +218,12 @@ func advice(f sensors.Fault) string {
 	switch f {
 	case sensors.FaultBus:
 		return "Check plug, wires and pull-up resistors, and that nothing else uses the address."
+	case sensors.FaultNoAnswer:
+		return "Nobody answers at the address: check plug, wires and supply; `plumbstar scan` lists what answers."
+	case sensors.FaultHeldLow:
+		return "A line of the bus is held low, or a chip stretches the clock: check the wires and pull-up resistors, unplug one device after the other; a chip that stretches needs the i2c-gpio overlay. Where the adapter cannot free the bus, only switching the supply off does."
+	case sensors.FaultAdapterGone:
+		return "The bus adapter is gone: plug it in again, or see the kernel's log."
 	case sensors.FaultIdentity:
 		return "Another chip answers at this address: run `plumbstar scan` and set chip and address."
 	case sensors.FaultReset:

@@ -391,7 +391,7 @@ export default {
   sensorNoErrors: "kein Fehler",
   sensorClipped: "{n} Messungen am Anschlag",
   sensorOverruns: "{n} Messungen verpasst",
-  fault: { bus: "Bus", identity: "falscher Chip", reset: "Chip neu gestartet", implausible: "unglaubhafte Werte", frozen: "starre Werte", setting: "Einstellung verloren" },
+  fault: { "no-answer": "keine Antwort", "held-low": "Leitung hängt", "adapter-gone": "Adapter fehlt", bus: "Bus", identity: "falscher Chip", reset: "Chip neu gestartet", implausible: "unglaubhafte Werte", frozen: "starre Werte", setting: "Einstellung verloren" },
 
   failed: "Das ging nicht: {why}",
   noAnswer: "die Platine antwortet nicht",

@@ -382,7 +382,7 @@ export default {
   sensorNoErrors: "no error",
   sensorClipped: "{n} readings at the end of the range",
   sensorOverruns: "{n} readings missed",
-  fault: { bus: "bus", identity: "wrong chip", reset: "chip restarted", implausible: "implausible values", frozen: "frozen values", setting: "settings lost" },
+  fault: { "no-answer": "no answer", "held-low": "line held low", "adapter-gone": "adapter gone", bus: "bus", identity: "wrong chip", reset: "chip restarted", implausible: "implausible values", frozen: "frozen values", setting: "settings lost" },
 
   failed: "That did not work: {why}",
   noAnswer: "the board does not answer",

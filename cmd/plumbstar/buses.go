@@ -3,13 +3,13 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
 
 	"periph.io/x/conn/v3/i2c"
-	"periph.io/x/host/v3/sysfs"
 )
 
 // i2cBus is one I²C bus of this machine.
@@ -54,7 +54,7 @@ func i2cBusNumber(n int) i2cBus {
 	return i2cBus{
 		number:  n,
 		name:    busNode + strconv.Itoa(n),
-		open:    func() (i2c.BusCloser, error) { return sysfs.NewI2C(n) },
+		open:    func() (i2c.BusCloser, error) { return openI2C(n) },
 		claimed: claimedBy(n),
 	}
 }
@@ -76,9 +76,9 @@ func openBus(b i2cBus) (i2c.BusCloser, error) {
 	switch {
 	case err == nil:
 		return bus, nil
-	case strings.Contains(err.Error(), "permission denied"): // periph loses the cause
+	case errors.Is(err, fs.ErrPermission):
 		return nil, fmt.Errorf("bus %d: %w: add yourself to the group that owns %s (usually i2c), log in again", b.number, err, b.name)
-	case strings.Contains(err.Error(), "no such file"):
+	case errors.Is(err, fs.ErrNotExist):
 		return nil, fmt.Errorf("bus %d: %w: plumbstar scan lists the buses", b.number, err)
 	}
 	return nil, fmt.Errorf("bus %d: %w", b.number, err)

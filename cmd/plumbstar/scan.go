@@ -11,6 +11,8 @@ import (
 
 	"github.com/spf13/cobra"
 	"periph.io/x/conn/v3/i2c"
+
+	"plumbstar/sensors"
 )
 
 // scanReport is the JSON of the command.
@@ -238,9 +240,7 @@ func identify(bus i2c.Bus, a uint16) foundDevice {
 
 func hex(addr uint16) string { return fmt.Sprintf("0x%02x", addr) }
 
-// isNoAck reports whether nobody acknowledged: EREMOTEIO on the Raspberry Pi's
-// adapters, ENXIO on others. periph's buses lose the errno and keep its text.
+// isNoAck reports whether nobody acknowledged.
 func isNoAck(err error) bool {
-	text := err.Error()
-	return strings.Contains(text, "remote I/O error") || strings.Contains(text, "no such device or address")
+	return sensors.NameOf(&sensors.Error{Fault: sensors.FaultBus, Err: err}) == sensors.FaultNoAnswer
 }

@@ -4,7 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/json"
-	"errors"
+	"io/fs"
 	"slices"
 	"strings"
 	"syscall"
@@ -256,7 +256,9 @@ func TestScanPrints(t *testing.T) {
 	buses := []i2cBus{
 		{0, "/dev/i2c-0", opens(newMapBus(nil)), free},
 		{1, "/dev/i2c-1", opens(full), free},
-		{2, "/dev/i2c-2", func() (i2c.BusCloser, error) { return nil, errors.New("open /dev/i2c-2: permission denied") }, free},
+		{2, "/dev/i2c-2", func() (i2c.BusCloser, error) {
+			return nil, &fs.PathError{Op: "open", Path: "/dev/i2c-2", Err: fs.ErrPermission}
+		}, free},
 	}
 	var out bytes.Buffer
 	if err := scan(context.Background(), &out, buses, false); err != nil {

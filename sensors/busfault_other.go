@@ -1,0 +1,5 @@
+//go:build !linux
+
+package sensors
+
+func busFault(error) Fault { return FaultBus }
