@@ -39,7 +39,7 @@ func (d *Daemon) readSecond(now time.Duration) {
 	for {
 		x, err := dev.ReadMagnetic()
 		if err != nil {
-			d.trouble(s, now, err)
+			d.trouble(s, err)
 			return
 		}
 		s.sample(now, x.At, x.TempC, x.Flags)
