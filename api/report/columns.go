@@ -105,10 +105,10 @@ func (c *columns) empty(ch channel) bool {
 	return true
 }
 
-// reach is the least and the greatest value of a channel.
-func (c *columns) reach(ch channel) (low, high float64, ok bool) {
+// reach is the least and the greatest value of a channel from a column on.
+func (c *columns) reach(ch channel, from int) (low, high float64, ok bool) {
 	var all cell
-	for k := range c.used {
+	for k := from; k < c.used; k++ {
 		all.join(&c.cells[k][ch])
 	}
 	return all.low, all.high, all.n > 0

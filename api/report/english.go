@@ -43,7 +43,7 @@ var english = &language{
 	altitudeAim: "Altitude above the aim", altitudeOnly: "Altitude", azimuthAim: "Azimuth east of the aim", azimuthOnly: "Azimuth",
 	temperature: "Temperature of the chip", field: "Strength of the magnetic field", vibration: "Vibration, each second’s rms",
 	bandNote: "Grey: 1 sigma of the whole error, to both sides. Black: from the least to the greatest value of %s, so a spike of one second shows. Numbers stand for the events below; whole lines are moves, ticks shaking and the like.",
-	axisNote: "Time in UTC. Hatched: no readings.",
+	axisNote: "Time in UTC. Hatched: no readings. Before the watch the curves may leave the frame.",
 	pastNote: "Only the last %s h are drawn.",
 	night:    "dark red", closer: "closer",
 
@@ -82,6 +82,7 @@ var english = &language{
 	one:          "states of the estimate: %s",
 	gapsUnseen:   "What happened in gaps, %s in all: only the pose before and after was compared.",
 
+	given: "given at the start", holdLeast: "%s (at least %s)",
 	foot:   "± is 1 sigma: right in two of three cases; twice as much nearly always.",
 	madeBy: "plumbstar %s",
 }

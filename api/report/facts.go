@@ -1,6 +1,7 @@
 package report
 
 import (
+	"math"
 	"slices"
 
 	"plumbstar/daemon/nightlog"
@@ -91,6 +92,15 @@ func (d *night) usedCalibrations() []nightlog.Calibration {
 			continue
 		}
 		out = append(out, c)
+	}
+	for _, c := range d.with.Calibrations {
+		if c.ID == 0 {
+			x := nightlog.Calibration{Kind: c.Part, Chip: c.Board, SigmaDeg: c.SigmaDeg, TempC: math.NaN()}
+			if c.TempC != nil {
+				x.TempC = *c.TempC
+			}
+			out = append(out, x)
+		}
 	}
 	const most = 40
 	return out[max(0, len(out)-most):]

@@ -110,7 +110,11 @@ type settings struct {
 		Air air `json:"air"`
 	} `json:"settings"`
 	Calibrations []struct {
-		ID int64 `json:"calibration"`
+		ID       int64    `json:"calibration"` // 0: not kept
+		Part     string   `json:"part"`
+		Board    string   `json:"board"`
+		SigmaDeg float64  `json:"sigma_deg"`
+		TempC    *float64 `json:"temp_c"`
 	} `json:"calibrations"`
 }
 

@@ -43,7 +43,7 @@ var german = &language{
 	altitudeAim: "Höhe über dem Ziel", altitudeOnly: "Höhe", azimuthAim: "Azimut östlich vom Ziel", azimuthOnly: "Azimut",
 	temperature: "Temperatur des Chips", field: "Stärke des Magnetfelds", vibration: "Vibration, Effektivwert je Sekunde",
 	bandNote: "Grau: 1 Sigma des ganzen Fehlers nach beiden Seiten. Schwarz: vom kleinsten bis zum größten Wert von %s, so bleibt auch ein Ausschlag von einer Sekunde sichtbar. Die Nummern gehören zu den Ereignissen unten; ganze Linien sind Bewegungen, Striche Wackeln und Ähnliches.",
-	axisNote: "Zeit in UTC. Schraffiert: keine Messwerte.",
+	axisNote: "Zeit in UTC. Schraffiert: keine Messwerte. Vor der Wache können die Kurven den Rahmen verlassen.",
 	pastNote: "Nur die letzten %s h sind gezeichnet.",
 	night:    "dunkelrot", closer: "näher",
 
@@ -82,6 +82,7 @@ var german = &language{
 	one:          "Zustände der Schätzung: %s",
 	gapsUnseen:   "Was in Lücken geschah, zusammen %s: Nur die Lage davor und danach wurde verglichen.",
 
+	given: "beim Start mitgegeben", holdLeast: "%s (mindestens %s)",
 	foot:   "± ist 1 Sigma: trifft in zwei von drei Fällen zu, das Doppelte fast immer.",
 	madeBy: "plumbstar %s",
 }

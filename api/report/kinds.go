@@ -54,6 +54,16 @@ func (e *event) marked() bool {
 	return e.important()
 }
 
+// plain events are told by the name of their kind: the sentence in the log, which
+// is English, adds little.
+func (e *event) plain() bool {
+	switch e.Kind {
+	case "night-began", "night-ended", "watch-offered", "watch-renewed", "alarm-trial", "log-resumed":
+		return true
+	}
+	return e.marked()
+}
+
 // severityMoved is the rank of a move that counts.
 const severityMoved = 2
 

@@ -136,7 +136,7 @@ func (p *page) plots() {
 		{l.field, "µT", strength, 0.5, false},
 		{l.vibration, "m/s²", vibration, 0.001, true},
 	} {
-		low, high, ok := c.reach(x.ch)
+		low, high, ok := c.reach(x.ch, 0)
 		if !ok {
 			continue
 		}
@@ -159,13 +159,21 @@ func (p *page) plots() {
 // frame; where that would press the line flat, a second panel shows the line alone.
 func (p *page) angle(name string, ch, sigma channel, from float64, under, over string) {
 	d, c := p.d, &p.d.columns
-	low, high, ok := c.reach(ch)
+	// While the mount is being turned into place, the curve may leave the frame.
+	begin := 0
+	if a := p.f.armed; a != nil {
+		begin = int(a.tS / c.widthS)
+	}
+	low, high, ok := c.reach(ch, begin)
 	if !ok {
-		return
+		begin = 0
+		if low, high, ok = c.reach(ch, 0); !ok {
+			return
+		}
 	}
 	low, high = low-from, high-from
 	l2, h2 := low, high
-	for k := range c.used {
+	for k := begin; k < c.used; k++ {
 		m, s := c.cells[k][ch].mean()-from, c.cells[k][sigma].mean()
 		if s == s && m == m {
 			l2, h2 = min(l2, m-s), max(h2, m+s)
@@ -361,7 +369,7 @@ func (p *page) what(e *event) string {
 	}
 	text := strings.TrimSpace(e.Text)
 	_, known := l.kinds[e.Kind]
-	if text == "" || e.moved() || e.Kind == kindAcknowledged || (known && l != english && e.marked()) {
+	if text == "" || e.moved() || e.Kind == kindAcknowledged || (l != english && e.plain()) {
 		return kind + again
 	}
 	if !known {
@@ -415,7 +423,11 @@ func (p *page) calibrations() {
 			temp = l.number(c.TempC, 1) + " °C"
 		}
 		p.put(`<tr><td>`, esc(what), "</td>")
-		p.cell(l.colMade, c.UTC.Format("2006-01-02 15:04"))
+		made := l.given
+		if c.ID != 0 {
+			made = c.UTC.Format("2006-01-02 15:04")
+		}
+		p.cell(l.colMade, made)
 		p.cell(l.colSigma, sigma)
 		p.cell(l.colTemp, temp)
 		p.cell(l.colChip, c.Chip)
@@ -433,6 +445,9 @@ func (p *page) settings() {
 	if len(p.d.Settings) == 0 || json.Unmarshal(p.d.Settings, &v) != nil {
 		p.put("<p>", p.l.noSettings, "</p>\n")
 		return
+	}
+	if all, ok := v.(map[string]any); ok {
+		delete(all, "calibrations") // shown above
 	}
 	var lines [][2]string
 	flatten("", v, &lines)
@@ -480,7 +495,12 @@ func flatten(key string, v any, out *[][2]string) {
 			flatten(fmt.Sprintf("%s.%d", key, i+1), x, out)
 		}
 	case nil:
-		*out = append(*out, [2]string{key, "–"})
+	case string:
+		if v != "" {
+			*out = append(*out, [2]string{key, public(key, v)})
+		}
+	case float64:
+		*out = append(*out, [2]string{key, public(key, strconv.FormatFloat(v, 'g', 6, 64))})
 	default:
 		*out = append(*out, [2]string{key, public(key, fmt.Sprint(v))})
 	}

@@ -185,7 +185,7 @@ func TestSpikesStay(t *testing.T) {
 		}
 		c.add(float64(i), temperature, v)
 	}
-	if low, high, ok := c.reach(temperature); !ok || low != -3 || high != 5 {
+	if low, high, ok := c.reach(temperature, 0); !ok || low != -3 || high != 5 {
 		t.Errorf("from %g to %g of spikes to -3 and 5", low, high)
 	}
 	if c.used > mostColumns || c.used < mostColumns/2 || c.widthS != 64 {
@@ -198,7 +198,7 @@ func TestSpikesStay(t *testing.T) {
 	c.add(math.NaN(), temperature, 9)
 	c.add(-1, temperature, 9)
 	c.add(1e9, temperature, 9)
-	if _, high, _ := c.reach(temperature); high != 5 {
+	if _, high, _ := c.reach(temperature, 0); high != 5 {
 		t.Error("a sample from outside the axis counts")
 	}
 }

@@ -164,7 +164,10 @@ func (p *page) longest(e *event) string {
 	}
 	from, ok1 := e.number(keyLongestLo)
 	to, ok2 := e.number(keyLongestHi)
-	if !ok1 || !ok2 {
+	if ok1 && !ok2 {
+		return fmt.Sprintf(l.holdLeast, l.exposure(v), l.exposure(from))
+	}
+	if !ok1 {
 		return l.exposure(v)
 	}
 	return fmt.Sprintf(l.holdRange, l.exposure(v), l.exposure(from), l.exposure(to))

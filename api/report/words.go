@@ -52,7 +52,7 @@ type language struct {
 	notAim, badSite, airGuess                              string
 	notClock, notAltitude, notAzimuth, notError, notTemp   string
 	notField, notVibration, outside, wasOpen, noWatch, one string
-	gapsUnseen                                             string
+	gapsUnseen, given, holdLeast                           string
 
 	foot, madeBy string
 }
