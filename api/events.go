@@ -86,7 +86,7 @@ func (s *Server) registerEvents(api huma.API) {
 	ref := api.OpenAPI().Components.Schemas.Schema(typeOf[Event](), true, "Event").Ref
 	stream := s.operation(http.MethodGet, eventsStreamPath, "follow-events", "Follow what happens live",
 		"Server-sent events named `happened`. Each `data:` line is one object of "+ref+" and each `id:` its ID: a reader that comes back with Last-Event-ID, or asks ?after=ID, "+
-			"gets what it missed. Without either it gets what is kept. A comment line at least once a second. The guidance stream carries the same events when it is asked with ?events=ID.")
+			"gets what it missed. Without either it gets what is kept. A comment line at least once a second. The guidance stream carries the same events when it is asked with ?events=ID, or ?events=new for those that are still to come.")
 	stream.Parameters = []*huma.Param{{Name: "after", In: "query", Description: "As of the list", Schema: &huma.Schema{Type: huma.TypeInteger}}}
 	stream.Responses = map[string]*huma.Response{
 		"200": {Description: "The stream", Content: map[string]*huma.MediaType{"text/event-stream": {Schema: &huma.Schema{Type: huma.TypeString}}}},
@@ -147,6 +147,21 @@ func (s *Server) eventStream(w http.ResponseWriter, r *http.Request) {
 		}
 	}
 }
+
+// eventsAfter reads what a guidance stream was asked for: the ID of an event, or
+// "new" for those that are still to come.
+func (s *Server) eventsAfter(w http.ResponseWriter, text string) (id uint64, ok bool) {
+	if text != "new" {
+		return eventID(w, text)
+	}
+	if list := s.o.Watch.RecentEvents(0, maxEvents); len(list) > 0 {
+		id = list[len(list)-1].ID
+	}
+	return id, true
+}
+
+// maxEvents is how many events a list holds at most, as many as the daemon keeps.
+const maxEvents = 256
 
 // eventID reads an ID that may be absent, or answers that it is none.
 func eventID(w http.ResponseWriter, text string) (id uint64, ok bool) {

@@ -33,7 +33,7 @@ func keepConn(ctx context.Context, c net.Conn) context.Context {
 func (s *Server) stream(w http.ResponseWriter, r *http.Request) {
 	var events <-chan daemon.Event // nil, so never ready, unless asked for
 	if q := r.URL.Query(); q.Has("events") && s.o.Watch != nil {
-		after, ok := eventID(w, q.Get("events"))
+		after, ok := s.eventsAfter(w, q.Get("events"))
 		if !ok {
 			return
 		}

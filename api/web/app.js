@@ -42,7 +42,7 @@ go(true);
 addEventListener("hashchange", () => go(false));
 
 new Link(
-  "/api/v1/guidance/stream",
+  "/api/v1/guidance/stream?events=new",
   globalThis.early,
   async (g) => {
     newest = g;
@@ -62,6 +62,7 @@ new Link(
     }
     if (later) (await later).follow(g);
   },
+  async (e) => (await loadLater()).happened(e),
   async (seconds) => {
     linked = false;
     newest = null;

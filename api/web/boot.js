@@ -33,8 +33,9 @@
   ahead.rel = "modulepreload";
   ahead.href = "/strings." + root.lang + ".js";
   document.head.append(ahead);
-  const source = new EventSource("/api/v1/guidance/stream");
-  globalThis.early = { source, last: null };
+  const source = new EventSource("/api/v1/guidance/stream?events=new");
+  globalThis.early = { source, last: null, happened: [] };
+  source.addEventListener("happened", (e) => globalThis.early?.happened.push(e));
   source.onmessage = (e) => {
     globalThis.early.last = e;
   };

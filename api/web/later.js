@@ -10,6 +10,7 @@ import { First } from "/first.js";
 import { Sound } from "/sound.js";
 import { Look } from "/look.js";
 import { Allowed } from "/allowed.js";
+import { Alarm } from "/alarm.js";
 
 /** wire builds it all; the result is told of states, losses and places. */
 export function wire(aim) {
@@ -21,6 +22,7 @@ export function wire(aim) {
   new Look(sound);
   new Allowed(aim, facts);
   const board = { ask, exists, facts, pairing, sound };
+  const alarm = (board.alarm = new Alarm(board));
   const places = {};
   let newest = null;
   let open = "aim";
@@ -33,6 +35,7 @@ export function wire(aim) {
     linked() {
       pairing.refresh();
       facts.link(true);
+      alarm.linked();
     },
     follow(g) {
       newest = g;
@@ -40,8 +43,10 @@ export function wire(aim) {
       first.follow(g);
       places[open]?.follow?.(g);
     },
+    happened: (e) => alarm.happened(e),
     lose() {
       newest = null;
+      alarm.lose();
       facts.link(false);
       sound.quiet();
       for (const p of Object.values(places)) p.lose?.();

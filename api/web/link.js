@@ -7,6 +7,7 @@ const AGAIN_MS = 1500;
 export class Link {
   #url;
   #onState;
+  #onHappened;
   #onLost;
   #source = null;
   #heard = Date.now();
@@ -14,13 +15,16 @@ export class Link {
   #lost = false;
 
   /** early is a link that was opened before this module had arrived. */
-  constructor(url, early, onState, onLost) {
+  constructor(url, early, onState, onHappened, onLost) {
     this.#url = url;
     this.#onState = onState;
+    this.#onHappened = onHappened;
     this.#onLost = onLost;
     if (early && early.source.readyState !== EventSource.CLOSED) {
       this.#adopt(early.source);
       if (early.last) early.source.onmessage(early.last);
+      for (const e of early.happened) this.#happened(e);
+      globalThis.early = undefined;
     } else {
       this.#open();
     }
@@ -52,9 +56,18 @@ export class Link {
       this.#lost = false;
       this.#onState(state);
     };
+    source.addEventListener("happened", (e) => source === this.#source && this.#happened(e));
     source.onerror = () => {
       if (source === this.#source) this.#lose();
     };
+  }
+
+  #happened(e) {
+    try {
+      this.#onHappened(JSON.parse(e.data));
+    } catch {
+      // not ours
+    }
   }
 
   #lose() {

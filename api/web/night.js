@@ -1,6 +1,8 @@
 // The night: when to be there, and what happened.
 import { strings, fill, number, clock, span } from "/words.js";
 import { el, draw, put } from "/dom.js";
+import { WatchSection } from "/watch.js";
+import { NightsSection } from "/nights.js";
 
 const HOUR = 3600000;
 const AGAIN_MS = 60000;
@@ -14,6 +16,8 @@ export default class Night {
   #answer;
   #times;
   #asked = 0;
+  #watch = null;
+  #nights = null;
   #ahead = 0; // of the board's clock, ms: its night counts
 
   constructor(box, board) {
@@ -33,6 +37,8 @@ export default class Night {
   follow(g) {
     this.#ahead = g.time === null ? 0 : Date.parse(g.time) - Date.now();
     if (Date.now() - this.#asked > AGAIN_MS) this.#load();
+    this.#watch?.follow();
+    this.#nights?.follow();
   }
 
   lose() {
@@ -54,16 +60,12 @@ export default class Night {
     this.#times.replaceChildren(...(data ? tonight(data, Date.now() + this.#ahead) : []));
   }
 
-  /** #others shows what this board's program cannot do (yet). */
+  /** #others shows the watch and the nights before. */
   async #others() {
-    for (const [id, path, title, none] of [
-      ["watch-box", "/api/v1/watch", strings.watchTitle, strings.watchNone],
-      ["nights-box", "/api/v1/nights", strings.nightsTitle, strings.nightsNone],
-    ]) {
-      const box = this.#box.querySelector("#" + id);
-      if (box.firstChild) continue;
-      box.append(el("h2", {}, title), el("p", {}, (await this.#board.exists(path)) ? "" : none));
-    }
+    this.#watch ??= new WatchSection(this.#box.querySelector("#watch-box"), this.#board);
+    this.#board.alarm.refresh();
+    this.#nights ??= new NightsSection(this.#box.querySelector("#nights-box"), this.#board);
+    this.#nights.open();
   }
 }
 
