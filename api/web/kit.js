@@ -5,6 +5,8 @@ import { siteSection, clockSection, pairingSection } from "/place.js";
 import { cameraSection, finderSection } from "/gear.js";
 import { calibrationSection } from "/calibrate.js";
 import { sightSection } from "/sight.js";
+import { readingsSection } from "/readings.js";
+import { adjustersSection } from "/adjusters.js";
 import { healthSection } from "/health.js";
 
 // Other names under which the first minutes know a section.
@@ -22,6 +24,8 @@ export default class Kit {
       ["finder", strings.finderTitle, finderSection],
       ["calibration", strings.calibrationTitle, calibrationSection],
       ["sight", strings.sightTitle, sightSection],
+      ["readings", strings.readingsTitle, readingsSection],
+      ["adjusters", strings.adjustersTitle, adjustersSection],
       ["health", strings.healthTitle, healthSection],
       ["pairing", strings.pairingTitle, pairingSection],
     ]) {
