@@ -91,7 +91,7 @@ export class Alarm {
     box.hidden = list.length === 0;
     const loud = list.some((e) => LOUD[e.severity]);
     box.className = loud ? "alarm loud" : "alarm";
-    const rows = list.map((e) => el("li", {}, mark("mark-warning"), e.trial ? el("b", {}, strings.trial) : null, telling(e)));
+    const rows = list.map((e) => el("li", {}, mark("mark-warning"), telling(e)));
     const known = this.#findings.length ? el("button", { type: "button", click: () => this.#acknowledge() }, strings.acknowledge) : null;
     box.replaceChildren(...(list.length ? [el("ul", { role: "alert" }, ...rows), el("p", { class: "answer", role: "status", id: "alarm-answer" }), ...(known ? [known] : [])] : []));
   }

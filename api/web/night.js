@@ -62,7 +62,15 @@ export default class Night {
 
   /** #others shows the watch and the nights before. */
   async #others() {
-    this.#watch ??= new WatchSection(this.#box.querySelector("#watch-box"), this.#board);
+    if (!this.#watch) {
+      const box = this.#box.querySelector("#watch-box");
+      this.#watch = new WatchSection(box, this.#board);
+      // Armed, the watch comes first; before, the times of the night.
+      this.#board.alarm.on((w) => {
+        const before = w.armed ? this.#answer : this.#box.querySelector("#nights-box");
+        if (box.nextElementSibling !== before) this.#box.insertBefore(box, before);
+      });
+    }
     this.#board.alarm.refresh();
     this.#nights ??= new NightsSection(this.#box.querySelector("#nights-box"), this.#board);
     this.#nights.open();

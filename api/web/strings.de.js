@@ -257,7 +257,6 @@ export default {
   nothingFound: "Nichts hat sich bewegt.",
   alarmLabel: "Alarm",
   alarmSpoken: "Etwas hat sich bewegt.",
-  trial: "Nur eine Probe:",
   acknowledge: "Ich weiß Bescheid",
   happened: {
     knock: "Ein Stoß: Die Achse hat sich um {moved}.",

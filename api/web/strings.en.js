@@ -248,7 +248,6 @@ export default {
   nothingFound: "Nothing has moved.",
   alarmLabel: "Alarm",
   alarmSpoken: "Something has moved.",
-  trial: "Only a trial:",
   acknowledge: "I know",
   // Words for what happened, by its kind; without one, the board's English is shown.
   happened: {
