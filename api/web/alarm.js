@@ -98,7 +98,9 @@ export class Alarm {
 
   async #acknowledge() {
     const { data, why } = await this.#board.ask("POST", WATCH + "/acknowledge");
-    if (data) this.set(data);
-    else put($("alarm-answer"), fill(strings.failed, { why }));
+    if (data) {
+      this.#brief = [];
+      this.set(data);
+    } else put($("alarm-answer"), fill(strings.failed, { why }));
   }
 }
