@@ -88,17 +88,22 @@ func consequence(f *Finding) string {
 	longest := "without limit"
 	if !math.IsInf(e.LongestS, 1) {
 		longest = "about " + seconds(e.LongestS)
-		if !math.IsInf(e.ToS, 1) {
-			longest += fmt.Sprintf(" (%s to %s)", seconds(e.FromS), seconds(e.ToS))
-		}
+		longest += fmt.Sprintf(" (%s to %s)", seconds(e.FromS), orUnlimited(e.ToS))
 	}
 	switch {
 	case e.ExposureS <= e.FromS:
 		return s + want + " still holds: longest now " + longest + "."
 	case e.ExposureS <= e.ToS:
-		return s + want + " may hold no longer: longest now " + longest + "."
+		return s + want + " may or may not hold, as the error is not known better: longest " + longest + "."
 	}
 	return s + want + " no longer holds: longest now " + longest + "."
+}
+
+func orUnlimited(s float64) string {
+	if math.IsInf(s, 1) {
+		return "any"
+	}
+	return seconds(s)
 }
 
 func lens(name string) string {
