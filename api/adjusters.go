@@ -42,11 +42,11 @@ type (
 
 func (s *Server) registerAdjusters(api huma.API) {
 	const path = "/api/v1/adjusters"
-	huma.Register(api, s.operation(http.MethodGet, path, "get-adjusters", "What the mount's adjusters do, as learned", ""),
+	register(api, s.operation(http.MethodGet, path, "get-adjusters", "What the mount's adjusters do, as learned", ""),
 		func(context.Context, *struct{}) (*adjustersOutput, error) {
 			return &adjustersOutput{Body: s.adjusters()}, nil
 		})
-	huma.Register(api, s.writing(http.MethodPost, path+"/turns", "tell-turns", "Tell how far an adjuster was turned",
+	register(api, s.writing(http.MethodPost, path+"/turns", "tell-turns", "Tell how far an adjuster was turned",
 		"In the movement that was just seen; 409 when none was. After two or three the guidance says how far to turn."),
 		func(_ context.Context, in *turnInput) (*adjustersOutput, error) {
 			if err := s.o.Board.TellTurns(guidance.Adjuster(in.Body.Adjuster), in.Body.Turns); err != nil {

@@ -128,11 +128,11 @@ type (
 )
 
 func (s *Server) registerCalibrations(api huma.API) {
-	huma.Register(api, s.operation(http.MethodGet, calibrationsPath, "get-calibrations", "Calibrations in use and kept", ""),
+	register(api, s.operation(http.MethodGet, calibrationsPath, "get-calibrations", "Calibrations in use and kept", ""),
 		func(context.Context, *struct{}) (*calibrationsOutput, error) {
 			return &calibrationsOutput{Body: s.calibrations()}, nil
 		})
-	huma.Register(api, s.writing(http.MethodPost, calibrationsPath, "begin-calibration", "Begin a calibration",
+	register(api, s.writing(http.MethodPost, calibrationsPath, "begin-calibration", "Begin a calibration",
 		"Samples are gathered from now on, while guidance goes on. Only one calibration runs at a time."),
 		func(_ context.Context, in *sessionInput) (*sessionOutput, error) {
 			c, err := s.o.Board.BeginCalibration(daemon.CalibrationKind(in.Body.Kind))
@@ -141,7 +141,7 @@ func (s *Server) registerCalibrations(api huma.API) {
 			}
 			return &sessionOutput{Body: sessionOf(c)}, nil
 		})
-	huma.Register(api, s.reading(sessionPath, "get-calibration-session", "How the running calibration stands", "409 when none is running."),
+	register(api, s.reading(sessionPath, "get-calibration-session", "How the running calibration stands", "409 when none is running."),
 		func(context.Context, *struct{}) (*sessionOutput, error) {
 			c, err := s.o.Board.Calibrating()
 			if err != nil {
@@ -156,11 +156,11 @@ func (s *Server) registerCalibrations(api huma.API) {
 			}
 			return &none{}, nil
 		})
-	huma.Register(api, s.writing(http.MethodPost, sessionPath+"/finish", "finish-calibration", "Fit and use what was gathered",
+	register(api, s.writing(http.MethodPost, sessionPath+"/finish", "finish-calibration", "Fit and use what was gathered",
 		"Takes a second or so. Parts succeed or are refused apart; what was accepted is in use at once and kept. "+
 			"When a part is refused the session goes on, so that more movement can be added. 422 when no part was accepted, with one reason per part."),
 		s.finishCalibration)
-	huma.Register(api, s.writing(http.MethodPost, offerPath+"/accept", "accept-calibration-offer", "Use what the nights teach",
+	register(api, s.writing(http.MethodPost, offerPath+"/accept", "accept-calibration-offer", "Use what the nights teach",
 		"Puts the offer to use and keeps it. What a turn of the mount or a sighting has shown was seen without it and is dropped. 409 when nothing is offered, or while the watch is armed."),
 		s.acceptOffer)
 }

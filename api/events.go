@@ -76,7 +76,7 @@ func (s *Server) registerEvents(api huma.API) {
 	op := s.operation(http.MethodGet, eventsPath, "get-events", "What happened since the program started",
 		"The newest 256 are kept here; those of whole nights are in the night log.")
 	op.Errors = append(op.Errors, http.StatusUnprocessableEntity)
-	huma.Register(api, op, func(_ context.Context, in *eventsInput) (*eventsOutput, error) {
+	register(api, op, func(_ context.Context, in *eventsInput) (*eventsOutput, error) {
 		list := EventList{Events: eventsOf(s.o.Watch.RecentEvents(in.After, in.Limit)), Last: in.After}
 		if n := len(list.Events); n > 0 {
 			list.Last = list.Events[n-1].ID

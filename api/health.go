@@ -80,7 +80,7 @@ type healthOutput struct{ Body Health }
 
 func (s *Server) registerHealth(api huma.API) {
 	op := s.operation(http.MethodGet, "/api/v1/health", "get-health", "How sensors and program fare", "")
-	huma.Register(api, op, func(context.Context, *struct{}) (*healthOutput, error) {
+	register(api, op, func(context.Context, *struct{}) (*healthOutput, error) {
 		return &healthOutput{Body: s.health()}, nil
 	})
 }

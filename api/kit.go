@@ -82,7 +82,7 @@ type (
 
 func (s *Server) registerKit(api huma.API) {
 	const path = "/api/v1/kit"
-	huma.Register(api, s.operation(http.MethodGet, path, "get-kit", "Camera, lenses and finder", ""),
+	register(api, s.operation(http.MethodGet, path, "get-kit", "Camera, lenses and finder", ""),
 		func(context.Context, *struct{}) (*kitOutput, error) {
 			h := s.o.Board.Here()
 			return &kitOutput{Body: kitOf(&h.Kit)}, nil
@@ -94,7 +94,7 @@ func (s *Server) registerKit(api huma.API) {
 			}
 			return &none{}, nil
 		})
-	huma.Register(api, s.reading("/api/v1/exposure", "get-exposure", "What the alignment is good for, and what each wish needs", "For the kit, or for a lens given in the query."),
+	register(api, s.reading("/api/v1/exposure", "get-exposure", "What the alignment is good for, and what each wish needs", "For the kit, or for a lens given in the query."),
 		func(_ context.Context, in *exposureInput) (*exposureOutput, error) {
 			out, err := s.exposure(in)
 			if err != nil {

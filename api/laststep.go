@@ -58,7 +58,7 @@ type (
 )
 
 func (s *Server) registerLastStep(api huma.API) {
-	huma.Register(api, s.reading("/api/v1/last-step", "get-last-step", "What to do at the finder, given what shows in it",
+	register(api, s.reading("/api/v1/last-step", "get-last-step", "What to do at the finder, given what shows in it",
 		"No star in view: a search pattern with moves of the adjusters, the likeliest error first. Several: which one is the pole star. And which way it must move."),
 		func(_ context.Context, in *lastStepInput) (*lastStepOutput, error) {
 			out, err := s.lastStep(in)

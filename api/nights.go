@@ -94,7 +94,7 @@ func (s *Server) registerNights(api huma.API) {
 		op.Errors = append(op.Errors, http.StatusNotFound, http.StatusServiceUnavailable)
 		return op
 	}
-	huma.Register(api, read(nightsPath, "get-nights", "The nights in the log", ""),
+	register(api, read(nightsPath, "get-nights", "The nights in the log", ""),
 		func(ctx context.Context, in *nightsInput) (*nightsOutput, error) {
 			out := Nights{Nights: []Night{}}
 			err := s.readLog(ctx, func(r *nightlog.Reader) error {
@@ -110,14 +110,14 @@ func (s *Server) registerNights(api huma.API) {
 			})
 			return &nightsOutput{Body: out}, err
 		})
-	huma.Register(api, read(nightPath, "get-night", "One night", ""),
+	register(api, read(nightPath, "get-night", "One night", ""),
 		func(ctx context.Context, in *nightInput) (*nightOutput, error) {
 			n, err := s.night(ctx, in.ID)
 			return &nightOutput{Body: nightOf(&n)}, err
 		})
 	put := s.writing(http.MethodPut, nightPath, "name-night", "Name a night, and write a note to it", "Both are replaced.")
 	put.Errors = append(put.Errors, http.StatusNotFound, http.StatusServiceUnavailable)
-	huma.Register(api, put, func(ctx context.Context, in *nightEntryInput) (*nightOutput, error) {
+	register(api, put, func(ctx context.Context, in *nightEntryInput) (*nightOutput, error) {
 		n, err := s.night(ctx, in.ID)
 		if err == nil {
 			err = s.logFault(s.o.Nights.Annotate(ctx, n.ID, strings.TrimSpace(in.Body.Name), strings.TrimSpace(in.Body.Note)))
@@ -128,7 +128,7 @@ func (s *Server) registerNights(api huma.API) {
 		n, err = s.night(ctx, strconv.FormatInt(n.ID, 10))
 		return &nightOutput{Body: nightOf(&n)}, err
 	})
-	huma.Register(api, read(nightPath+"/chart", "get-night-chart", "A night as columns for a chart",
+	register(api, read(nightPath+"/chart", "get-night-chart", "A night as columns for a chart",
 		"Means over equal steps of time, so that a night of any length has at most so many points; null where nothing was measured."),
 		func(ctx context.Context, in *chartInput) (*chartOutput, error) {
 			var c NightChart

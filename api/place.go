@@ -74,7 +74,7 @@ type (
 
 func (s *Server) registerSite(api huma.API) {
 	const path = "/api/v1/site"
-	huma.Register(api, s.operation(http.MethodGet, path, "get-site", "Where the board believes to be", ""),
+	register(api, s.operation(http.MethodGet, path, "get-site", "Where the board believes to be", ""),
 		func(context.Context, *struct{}) (*siteOutput, error) { return &siteOutput{Body: s.site()}, nil })
 	if s.o.Controls == nil {
 		return
@@ -91,7 +91,7 @@ func (s *Server) registerSite(api huma.API) {
 
 func (s *Server) registerClock(api huma.API) {
 	const path = "/api/v1/clock"
-	huma.Register(api, s.operation(http.MethodGet, path, "get-clock", "What the daemon believes about the time", ""),
+	register(api, s.operation(http.MethodGet, path, "get-clock", "What the daemon believes about the time", ""),
 		func(context.Context, *struct{}) (*clockOutput, error) { return &clockOutput{Body: s.clock()}, nil })
 	if s.o.Controls == nil {
 		return

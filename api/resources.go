@@ -119,7 +119,7 @@ type guidanceOutput struct{ Body Guidance }
 
 func (s *Server) registerGuidance(api huma.API) {
 	op := s.operation(http.MethodGet, "/api/v1/guidance", "get-guidance", "Where the axis points and how to move it", "")
-	huma.Register(api, op, func(context.Context, *struct{}) (*guidanceOutput, error) {
+	register(api, op, func(context.Context, *struct{}) (*guidanceOutput, error) {
 		return &guidanceOutput{Body: s.hub.guidance()}, nil
 	})
 }

@@ -149,7 +149,7 @@ type (
 )
 
 func (s *Server) registerSightings(api huma.API) {
-	huma.Register(api, s.operation(http.MethodGet, sightingsPath, "get-sightings", "Sightings, drift readings and frames taken so far", ""),
+	register(api, s.operation(http.MethodGet, sightingsPath, "get-sightings", "Sightings, drift readings and frames taken so far", ""),
 		func(context.Context, *struct{}) (*sightingsOutput, error) {
 			all := s.o.Board.Sightings()
 			out := Sightings{Sightings: make([]Sighting, 0, len(all))}
@@ -158,7 +158,7 @@ func (s *Server) registerSightings(api huma.API) {
 			}
 			return &sightingsOutput{Body: out}, nil
 		})
-	huma.Register(api, s.writing(http.MethodPost, sightingsPath, "take-sighting", "Tell where the axis points, by something known",
+	register(api, s.writing(http.MethodPost, sightingsPath, "take-sighting", "Tell where the axis points, by something known",
 		"It counts for the moment of sending: the mount must stand still. It corrects altitude, azimuth or both, and gyroscope and compass carry it on. "+
 			"CAUTION for the Sun: "+sky.SunCaution),
 		func(_ context.Context, in *sightingInput) (*sightingOutput, error) {
@@ -175,18 +175,18 @@ func (s *Server) registerSightings(api huma.API) {
 			}
 			return &none{}, nil
 		})
-	huma.Register(api, s.writing(http.MethodPost, "/api/v1/drift-readings", "read-drift", "Find the axis from the drift of stars",
+	register(api, s.writing(http.MethodPost, "/api/v1/drift-readings", "read-drift", "Find the axis from the drift of stars",
 		"On the running tracker, without guiding. Two readings some hours apart in hour angle, of the drift in star declination, are enough; a refusal says what to measure next. "+
 			"The mount must not have been moved since. The result counts as a sighting."),
 		func(_ context.Context, in *driftInput) (*sightingOutput, error) {
 			return s.taken(s.o.Board.ReadDrift(in.Body.readings()))
 		})
-	huma.Register(api, s.writing(http.MethodPost, "/api/v1/frame-centres", "read-frames", "Find the axis from pictures solved elsewhere",
+	register(api, s.writing(http.MethodPost, "/api/v1/frame-centres", "read-frames", "Find the axis from pictures solved elsewhere",
 		"Taken by a camera on the head at different head angles: three are enough, two when the angles are given. The tripod must not have been moved since. The result counts as a sighting."),
 		func(_ context.Context, in *frameInput) (*sightingOutput, error) {
 			return s.taken(s.o.Board.ReadFrames(in.Body.frames()))
 		})
-	huma.Register(api, s.reading("/api/v1/sightable", "get-sightable", "What could be sighted now", "CAUTION for the Sun: "+sky.SunCaution),
+	register(api, s.reading("/api/v1/sightable", "get-sightable", "What could be sighted now", "CAUTION for the Sun: "+sky.SunCaution),
 		func(context.Context, *struct{}) (*sightableOutput, error) {
 			out, err := s.sightable()
 			if err != nil {

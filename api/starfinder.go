@@ -142,7 +142,7 @@ type (
 )
 
 func (s *Server) registerStarFinder(api huma.API) {
-	huma.Register(api, s.reading("/api/v1/polestar", "get-polestar", "Where the pole star, or another body, belongs in the finder",
+	register(api, s.reading("/api/v1/polestar", "get-polestar", "Where the pole star, or another body, belongs in the finder",
 		"With the stars around it, its way within the hour, and which way it moves when an adjuster is turned."),
 		func(_ context.Context, in *poleStarInput) (*poleStarOutput, error) {
 			out, err := s.poleStar(in)
@@ -151,7 +151,7 @@ func (s *Server) registerStarFinder(api huma.API) {
 			}
 			return &poleStarOutput{Body: out}, nil
 		})
-	huma.Register(api, s.reading("/api/v1/tonight", "get-tonight", "One night's times: twilight, pole star, window to align, Moon, darkness", ""),
+	register(api, s.reading("/api/v1/tonight", "get-tonight", "One night's times: twilight, pole star, window to align, Moon, darkness", ""),
 		func(_ context.Context, in *tonightInput) (*tonightOutput, error) {
 			out, err := s.tonight(in)
 			if err != nil {

@@ -108,9 +108,9 @@ const watchPath = "/api/v1/watch"
 
 func (s *Server) registerWatch(api huma.API) {
 	shown := func(w daemon.WatchStatus) *watchOutput { return &watchOutput{Body: watchOf(&w)} }
-	huma.Register(api, s.operation(http.MethodGet, watchPath, "get-watch", "What the watch over the aligned axis knows", ""),
+	register(api, s.operation(http.MethodGet, watchPath, "get-watch", "What the watch over the aligned axis knows", ""),
 		func(context.Context, *struct{}) (*watchOutput, error) { return shown(s.o.Watch.Watch()), nil })
-	huma.Register(api, s.writing(http.MethodPost, watchPath+"/arm", "arm-watch", "Say that the axis is aligned, and watch it from now on",
+	register(api, s.writing(http.MethodPost, watchPath+"/arm", "arm-watch", "Say that the axis is aligned, and watch it from now on",
 		"Done again, the pose of now is taken anew and what was found is cleared. 409 while the inertial sensor does not answer. The alignment need not be known."),
 		func(_ context.Context, in *armInput) (*watchOutput, error) {
 			w, err := s.o.Watch.ArmWatch(daemon.Arming{Lens: in.Body.Lens, ExposureS: in.Body.Exposure})
@@ -119,12 +119,12 @@ func (s *Server) registerWatch(api huma.API) {
 			}
 			return shown(w), nil
 		})
-	huma.Register(api, s.writing(http.MethodPost, watchPath+"/disarm", "disarm-watch", "End the watch", "What was found is cleared."),
+	register(api, s.writing(http.MethodPost, watchPath+"/disarm", "disarm-watch", "End the watch", "What was found is cleared."),
 		func(context.Context, *struct{}) (*watchOutput, error) { return shown(s.o.Watch.DisarmWatch()), nil })
-	huma.Register(api, s.writing(http.MethodPost, watchPath+"/acknowledge", "acknowledge-watch", "Say that what was found is known",
+	register(api, s.writing(http.MethodPost, watchPath+"/acknowledge", "acknowledge-watch", "Say that what was found is known",
 		"The warnings end; what moved stays part of the alignment error."),
 		func(context.Context, *struct{}) (*watchOutput, error) { return shown(s.o.Watch.Acknowledge()), nil })
-	huma.Register(api, s.writing(http.MethodPost, watchPath+"/try", "try-alarm", "Try whether an alarm reaches you",
+	register(api, s.writing(http.MethodPost, watchPath+"/try", "try-alarm", "Try whether an alarm reaches you",
 		"Publishes an event that is marked as a trial and warns of nothing."),
 		func(_ context.Context, in *trialInput) (*eventOutput, error) {
 			e, err := s.o.Watch.TryAlarm(daemon.Severity(in.Body.Severity))
