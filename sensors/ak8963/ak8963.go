@@ -8,6 +8,7 @@ package ak8963
 
 import (
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"math"
 	"time"
@@ -91,6 +92,12 @@ func New(bus i2c.Bus, addr uint16, clock sensors.Clock, opts *Opts) (*Dev, error
 	d := &Dev{Poller: sensors.NewPoller(bus, addr, "AK8963", clock), opts: o}
 	if _, err := d.Identity(regWhoAmI, id); err != nil {
 		return nil, err
+	}
+	if kind, err := d.Get("read identity", regWhoAmI+1); err != nil {
+		return nil, err
+	} else if kind == idAK09916 {
+		return nil, d.Fail("read identity", sensors.FaultIdentity, "name that chip in the settings",
+			errors.New("it is an AK09916"))
 	}
 	switch o.RateHz {
 	case 8:

@@ -44,13 +44,20 @@ func TestStart(t *testing.T) {
 
 func TestRefuses(t *testing.T) {
 	who := sensortest.Transfer{Addr: Addr, W: []byte{regWhoAmI}, R: []byte{id}}
-	p := sensortest.NewPlayback([]sensortest.Transfer{who})
+	kind := func(v byte) sensortest.Transfer {
+		return sensortest.Transfer{Addr: Addr, W: []byte{regWhoAmI + 1}, R: []byte{v}}
+	}
+	p := sensortest.NewPlayback([]sensortest.Transfer{who, kind(idAK09916)})
+	if d, err := New(p, Addr, p, nil); d != nil || sensors.FaultOf(err) != sensors.FaultIdentity {
+		t.Errorf("an AK09916: %v", err)
+	}
+	p = sensortest.NewPlayback([]sensortest.Transfer{who, kind(0x9a)})
 	if d, err := New(p, Addr, p, &Opts{RateHz: 50}); d != nil || sensors.FaultOf(err) != sensors.FaultSetting {
 		t.Errorf("50 Hz: %v", err)
 	}
 	// An adjustment that was not read would halve every value.
 	lines := sensortest.Transcript(t, "testdata/ak8963_start.txt")
-	lines[6].R = []byte{0, 0, 0}
+	lines[7].R = []byte{0, 0, 0}
 	p = sensortest.NewPlayback(lines)
 	if d, err := New(p, Addr, p, nil); d != nil || sensors.FaultOf(err) != sensors.FaultImplausible {
 		t.Errorf("empty adjustment: %v", err)
