@@ -53,7 +53,25 @@ func chipOf(settings json.RawMessage) string {
 
 // readRestNight is nil for a night without a watch.
 func readRestNight(ctx context.Context, r *nightlog.Reader, id int64) (*stability.Night, error) {
-	g := stability.Gather{BlockS: restBlockS, WarmUpS: restWarmUpS}
+	g, err := RestOf(ctx, r, id)
+	if err != nil || g == nil {
+		return nil, err
+	}
+	g.BlockS = restBlockS
+	for s, err := range r.Samples(ctx, id) {
+		if err != nil {
+			return nil, err
+		}
+		g.Take(s.TS, s.TempC, s.Accel.Raw, s.Gyro.Raw)
+	}
+	g.Close()
+	return &g.Night, nil
+}
+
+// RestOf is ready to take the samples of a night: it knows when there was a watch,
+// and what moved. It is nil for a night without a watch.
+func RestOf(ctx context.Context, r *nightlog.Reader, id int64) (*stability.Gather, error) {
+	g := stability.Gather{WarmUpS: restWarmUpS, Night: stability.Night{ID: id}}
 	const forever = 1e9
 	for e, err := range r.Events(ctx, id) {
 		if err != nil {
@@ -73,13 +91,5 @@ func readRestNight(ctx context.Context, r *nightlog.Reader, id int64) (*stabilit
 	if len(g.Watched) == 0 {
 		return nil, nil
 	}
-	for s, err := range r.Samples(ctx, id) {
-		if err != nil {
-			return nil, err
-		}
-		g.Take(s.TS, s.TempC, s.Accel.Raw, s.Gyro.Raw)
-	}
-	g.Close()
-	g.Night.ID = id
-	return &g.Night, nil
+	return &g, nil
 }

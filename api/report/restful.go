@@ -49,5 +49,5 @@ func (r *restful) minutes() int { return len(r.g.Night.Rest.TS) }
 // trend is how the tilt followed time and temperature.
 func (r *restful) trend() stability.Trend {
 	r.g.Close()
-	return r.g.Night.Rest.Follow(r.g.Night.Elevation())
+	return r.g.Night.Rest.Follow(r.g.Night.Elevation(0))
 }

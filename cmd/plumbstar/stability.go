@@ -13,8 +13,10 @@ import (
 
 func newStabilityCommand(e env) *cobra.Command {
 	var taus []string
+	var log logFlags
+	var night string
 	c := &cobra.Command{
-		Use:   "stability FILE",
+		Use:   "stability FILE | stability --night NIGHT",
 		Short: "Measure noise, drift and temperature dependence on a recording at rest",
 		Long: `Measure how steady the sensors are, on a recording of a board that lay still.
 
@@ -24,17 +26,44 @@ JSON: for each channel the overlapping Allan deviation by averaging time, its
 minimum up to a fifth of the recording, drift per hour, temperature coefficient
 and hysteresis; under "tilt" the same of the elevation of the chip's x, y and z
 axis in degrees. What a recording does not tell is null, with the reason. A
-recording during which the board was moved is refused.`,
-		Args: oneFile,
-		RunE: func(_ *cobra.Command, args []string) error {
+recording during which the board was moved is refused.
+
+With --night the readings are those of the night log: seconds under watch, without
+the first 20 minutes and without what moved; the pieces between moves are compared
+each with itself. The Allan deviation is that of the longest piece, from one
+second on. A coefficient of one night contains the drift of that night; several
+nights together say more, and the daemon offers what they teach.`,
+		Example: `  plumbstar stability still.csv --tau 1,10,100
+  plumbstar stability --night last`,
+		Args: func(cmd *cobra.Command, args []string) error {
+			if night == "" {
+				for _, name := range []string{"config", "state-dir", "from"} {
+					if cmd.Flags().Changed(name) {
+						return usagef("--%s is for --night NIGHT: a file needs none", name)
+					}
+				}
+				return oneFile(cmd, args)
+			}
+			if len(args) > 0 {
+				return usagef("give a file or --night, not both")
+			}
+			return nil
+		},
+		RunE: func(cmd *cobra.Command, args []string) error {
 			tauS, err := averagingTimes(taus)
 			if err != nil {
 				return err
+			}
+			if night != "" {
+				return measureNight(cmd.Context(), e, &log, night, tauS)
 			}
 			return measureStability(e, args[0], tauS)
 		},
 	}
 	c.Flags().StringSliceVar(&taus, "tau", nil, "averaging times in seconds, comma-separated (default: ten a decade, up to a fifth of the recording)")
+	c.Flags().StringVar(&night, "night", "", "a night of the log instead of a file: a number that plumbstar nights shows, or last")
+	log.add(c)
+	log.addFrom(c)
 	return c
 }
 
@@ -66,7 +95,9 @@ func measureStability(e env, path string, tauS []float64) error {
 
 // stabilityJSON is what the command prints. Numbers of a channel are in its unit.
 type stabilityJSON struct {
-	DurationS float64                `json:"duration_s"`
+	Night     int64                  `json:"night,omitempty"`
+	Stretches int                    `json:"stretches,omitempty"` // pieces of a night between moves
+	DurationS float64                `json:"duration_s"`          // of a night, the time at rest
 	MinC      *float64               `json:"temperature_min_c"`
 	MaxC      *float64               `json:"temperature_max_c"`
 	Channels  map[string]channelJSON `json:"channels"`

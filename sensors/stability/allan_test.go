@@ -208,17 +208,17 @@ func TestSeriesRefusals(t *testing.T) {
 		"nan":     func() error { _, err := NewSeries(sec, []float64{1, 2, math.NaN(), 4, 5}); return err },
 		"tau long": func() error {
 			s, _ := NewSeries(sec, make([]float64, 5))
-			_, err := s.chosen([]float64{3})
+			_, err := s.Chosen([]float64{3})
 			return err
 		},
 		"tau short": func() error {
 			s, _ := NewSeries(sec, make([]float64, 5))
-			_, err := s.chosen([]float64{0.4})
+			_, err := s.Chosen([]float64{0.4})
 			return err
 		},
 		"tau nan": func() error {
 			s, _ := NewSeries(sec, make([]float64, 5))
-			_, err := s.chosen([]float64{math.NaN()})
+			_, err := s.Chosen([]float64{math.NaN()})
 			return err
 		},
 	} {

@@ -123,7 +123,7 @@ func (r *Report) channels(names [3]string, unit string, t []time.Duration, v col
 		}
 		c.Allan = curve
 		if len(tauS) > 0 {
-			if c.Allan, err = s.chosen(tauS); err != nil {
+			if c.Allan, err = s.Chosen(tauS); err != nil {
 				return fmt.Errorf("%s: %w", name, err)
 			}
 		}
@@ -132,7 +132,8 @@ func (r *Report) channels(names [3]string, unit string, t []time.Duration, v col
 	return nil
 }
 
-func (s Series) chosen(tauS []float64) ([]Point, error) {
+// Chosen are the deviations nearest to these averaging times, seconds.
+func (s Series) Chosen(tauS []float64) ([]Point, error) {
 	var out []Point
 	for _, tau := range tauS {
 		m := math.Round(tau / s.StepS)

@@ -39,10 +39,11 @@ const (
 	mostBlocks = 36 * 60
 )
 
-// Take takes one second's means in order of time ts, seconds. gyro may be NaN.
-func (g *Gather) Take(ts, tempC float64, accel, gyro r3.Vec) {
+// Take takes one second's means in order of time ts, seconds. gyro may be NaN. It
+// tells whether the second counts, and to which stretch.
+func (g *Gather) Take(ts, tempC float64, accel, gyro r3.Vec) (stretch int, counts bool) {
 	if accel != accel || tempC != tempC || ts != ts {
-		return
+		return 0, false
 	}
 	if g.BlockS == 0 {
 		g.BlockS = 60
@@ -55,9 +56,9 @@ func (g *Gather) Take(ts, tempC float64, accel, gyro r3.Vec) {
 	}
 	g.seen, g.last = true, ts
 	if ts < g.warm || !inside(g.Watched, ts) || inside(g.Moves, ts) {
-		return
+		return 0, false
 	}
-	stretch := g.breaks
+	stretch = g.breaks
 	for _, m := range g.Moves {
 		if ts > m.To {
 			stretch++
@@ -72,6 +73,7 @@ func (g *Gather) Take(ts, tempC float64, accel, gyro r3.Vec) {
 	if gyro == gyro {
 		g.sumGyro, g.gyros = r3.Add(g.sumGyro, gyro), g.gyros+1
 	}
+	return stretch, true
 }
 
 func inside(spans []Span, t float64) bool {
@@ -103,11 +105,12 @@ func (g *Gather) Close() {
 	g.n, g.temp, g.gyros, g.sum, g.sumGyro = 0, 0, 0, r3.Vec{}, r3.Vec{}
 }
 
-// Elevation is how the first axis (X) stood above the horizon, degrees, one a block.
-func (n *Night) Elevation() []float64 {
+// Elevation is how one axis (0 to 2) stood above the horizon, degrees, one a block.
+func (n *Night) Elevation(axis int) []float64 {
 	out := make([]float64, len(n.Rest.TS))
 	for i := range out {
-		out[i] = math.Atan2(n.Accel[0][i], math.Hypot(n.Accel[1][i], n.Accel[2][i])) * 180 / math.Pi
+		a, b, c := n.Accel[axis][i], n.Accel[(axis+1)%3][i], n.Accel[(axis+2)%3][i]
+		out[i] = math.Atan2(a, math.Hypot(b, c)) * 180 / math.Pi
 	}
 	return out
 }

@@ -37,7 +37,7 @@ func TestGather(t *testing.T) {
 			t.Errorf("block at %g s counts (stretch %d)", ts, r.Stretch[i])
 		}
 	}
-	if e := g.Night.Elevation()[0]; math.Abs(e-36.87) > 0.01 || !math.IsNaN(g.Night.Gyro[0][0]) {
+	if e := g.Night.Elevation(0)[0]; math.Abs(e-36.87) > 0.01 || !math.IsNaN(g.Night.Gyro[0][0]) {
 		t.Errorf("elevation %g, gyroscope %v", e, g.Night.Gyro[0][0])
 	}
 }

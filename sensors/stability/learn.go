@@ -153,23 +153,14 @@ func gyroOf(x *shown) *slopes  { return &x.gyro }
 // show fits one night; why says that it cannot be used.
 func show(n *Night) (x *shown, why string) {
 	x = &shown{NightShown: NightShown{ID: n.ID, MinC: math.Inf(1), MaxC: math.Inf(-1)}, night: n}
-	count, last := 0, 0
-	spread := 0.0
-	var low, high, sum r3.Vec
+	var sum r3.Vec
+	count := 0
 	for i, t := range n.Rest.TempC {
-		a := r3.Vec{X: n.Accel[0][i], Y: n.Accel[1][i], Z: n.Accel[2][i]}
-		if t != t || a != a {
-			continue
+		if a := n.accel(i); t == t && a == a {
+			sum = r3.Add(sum, a)
+			x.MinC, x.MaxC = min(x.MinC, t), max(x.MaxC, t)
+			count++
 		}
-		if count == 0 || n.Rest.Stretch[i] != last {
-			low, high, last = a, a, n.Rest.Stretch[i]
-		}
-		low = r3.Vec{X: min(low.X, a.X), Y: min(low.Y, a.Y), Z: min(low.Z, a.Z)}
-		high = r3.Vec{X: max(high.X, a.X), Y: max(high.Y, a.Y), Z: max(high.Z, a.Z)}
-		spread = max(spread, r3.Norm(r3.Sub(high, low)))
-		sum = r3.Add(sum, a)
-		x.MinC, x.MaxC = min(x.MinC, t), max(x.MaxC, t)
-		count++
 	}
 	switch {
 	case count < leastMinutes:
@@ -177,7 +168,7 @@ func show(n *Night) (x *shown, why string) {
 	case x.MaxC-x.MinC < leastSpanC:
 		x.narrow = true
 		return x, fmt.Sprintf("the temperature changed by %.1f °C only", x.MaxC-x.MinC)
-	case spread*toDegPerMS2 > turnsDeg+driftRoomDeg*(x.MaxC-x.MinC):
+	case n.Turned():
 		return x, "the board turned during it"
 	}
 	x.up = r3.Unit(sum)
@@ -197,6 +188,35 @@ func show(n *Night) (x *shown, why string) {
 	}
 	return x, ""
 }
+
+func (n *Night) accel(i int) r3.Vec {
+	return r3.Vec{X: n.Accel[0][i], Y: n.Accel[1][i], Z: n.Accel[2][i]}
+}
+
+// Turned tells that the board turned within a stretch by more than temperature can
+// feign, as one on a tracker's head does: then it was not at rest.
+func (n *Night) Turned() bool {
+	first, last := true, 0
+	spread, coldest, warmest := 0.0, math.Inf(1), math.Inf(-1)
+	var low, high r3.Vec
+	for i, t := range n.Rest.TempC {
+		a := n.accel(i)
+		if t != t || a != a {
+			continue
+		}
+		if first || n.Rest.Stretch[i] != last {
+			low, high, last, first = a, a, n.Rest.Stretch[i], false
+		}
+		low = r3.Vec{X: min(low.X, a.X), Y: min(low.Y, a.Y), Z: min(low.Z, a.Z)}
+		high = r3.Vec{X: max(high.X, a.X), Y: max(high.Y, a.Y), Z: max(high.Z, a.Z)}
+		spread = max(spread, r3.Norm(r3.Sub(high, low)))
+		coldest, warmest = min(coldest, t), max(warmest, t)
+	}
+	return spread*toDegPerMS2 > turnsDeg+driftRoomDeg*max(warmest-coldest, 0)
+}
+
+// Hours is the time at rest.
+func (n *Night) Hours() float64 { return n.Rest.hours() }
 
 // driftRoomDeg is how much tilt a chip may feign per °C without counting as turned:
 // twice the worst chip in use (MPU-6050, 0.5 mg/°C).
@@ -265,7 +285,7 @@ func (n *Night) wander(up r3.Vec, perC r3.Vec) float64 {
 	}
 	var stretch []int
 	for i, t := range n.Rest.TempC {
-		a := r3.Vec{X: n.Accel[0][i], Y: n.Accel[1][i], Z: n.Accel[2][i]}
+		a := n.accel(i)
 		if t != t || a != a {
 			continue
 		}
