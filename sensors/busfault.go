@@ -12,18 +12,24 @@ const (
 	FaultAdapterGone Fault = "adapter-gone"
 )
 
-// ErrHeldLow is the cause of a transfer that was given up since the bus hangs.
-var ErrHeldLow = errors.New("the bus hangs")
+// BusCause is the error of a transfer by a bus that knows what it means.
+type BusCause struct {
+	Fault Fault // one of those above
+	Err   error
+}
 
-// NameOf is FaultOf, with FaultBus told apart as far as the cause of the kernel
-// allows.
+// Error is that of the cause.
+func (c *BusCause) Error() string { return c.Err.Error() }
+
+// Unwrap gives the cause.
+func (c *BusCause) Unwrap() error { return c.Err }
+
+// NameOf is FaultOf, with FaultBus told apart as far as the bus could.
 func NameOf(err error) Fault {
 	f := FaultOf(err)
-	switch {
-	case f != FaultBus:
-		return f
-	case errors.Is(err, ErrHeldLow):
-		return FaultHeldLow
+	var c *BusCause
+	if f == FaultBus && errors.As(err, &c) {
+		return c.Fault
 	}
-	return busFault(err)
+	return f
 }

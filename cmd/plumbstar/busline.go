@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"fmt"
 	"sync"
 	"sync/atomic"
@@ -23,6 +24,9 @@ const (
 	// longestBusJob is the most bytes of a transfer each way.
 	longestBusJob = 256
 )
+
+// errHangs is the cause of a transfer that was given up, or not begun.
+var errHangs = &sensors.BusCause{Fault: sensors.FaultHeldLow, Err: errors.New("the bus hangs")}
 
 // busLine lets one goroutine use a bus, for several users: sensors, air, display.
 // When a transfer hangs, its caller is told so after patience, and whoever comes
@@ -144,7 +148,7 @@ func (l *busLine) take() bool {
 }
 
 func (l *busLine) stuck(addr uint16) error {
-	return fmt.Errorf("%s: transfer with 0x%02x: %w", l.name, addr, sensors.ErrHeldLow)
+	return fmt.Errorf("%s: transfer with 0x%02x: %w", l.name, addr, errHangs)
 }
 
 // SetSpeed asks the bus.

@@ -12,6 +12,8 @@ import (
 
 	"periph.io/x/conn/v3/i2c"
 	"periph.io/x/conn/v3/physic"
+
+	"plumbstar/sensors"
 )
 
 // Requests of Linux' i2c-dev (linux/i2c-dev.h, linux/i2c.h).
@@ -109,9 +111,30 @@ func (d *i2cDevice) Tx(addr uint16, w, r []byte) error {
 	runtime.KeepAlive(d)
 	d.msgs = [2]i2cMessage{}
 	if err != nil {
-		return fmt.Errorf("%s: transfer with 0x%02x: %w", d, addr, err)
+		return fmt.Errorf("%s: transfer with 0x%02x: %w", d, addr, busCause(err))
 	}
 	return nil
+}
+
+// busCause says what an errno means, after the fault codes of Linux' I2C drivers
+// (Documentation/i2c/fault-codes.rst): ENXIO, or EREMOTEIO on the Raspberry Pi's
+// adapters, for an address that nobody acknowledges; ETIMEDOUT and EAGAIN
+// (arbitration lost to a line that is low) for a stuck bus; ENODEV and the like
+// where the adapter is gone. EIO says nothing: many adapters return it for
+// everything.
+func busCause(err error) error {
+	var f sensors.Fault
+	switch err {
+	case syscall.EREMOTEIO, syscall.ENXIO:
+		f = sensors.FaultNoAnswer
+	case syscall.ETIMEDOUT, syscall.EAGAIN, syscall.EBUSY:
+		f = sensors.FaultHeldLow
+	case syscall.ENODEV, syscall.ESHUTDOWN, syscall.EBADF:
+		f = sensors.FaultAdapterGone
+	default:
+		return err
+	}
+	return &sensors.BusCause{Fault: f, Err: err}
 }
 
 // SetSpeed cannot be done from here: the kernel's device tree sets the clock.

@@ -17,6 +17,7 @@ import (
 	"periph.io/x/conn/v3/physic"
 
 	"plumbstar/daemon/config"
+	"plumbstar/sensors"
 	"plumbstar/sensors/sim"
 )
 
@@ -35,7 +36,7 @@ func (m *mapBus) Close() error                    { return nil }
 func (m *mapBus) Tx(addr uint16, w, r []byte) error {
 	c, ok := m.chips[addr]
 	if !ok {
-		return syscall.ENXIO
+		return &sensors.BusCause{Fault: sensors.FaultNoAnswer, Err: syscall.ENXIO}
 	}
 	if len(w) > 0 {
 		m.ptr[addr] = w[0]

@@ -179,7 +179,7 @@ func (b *Bus) transfer(now time.Duration, addr uint16, w, r []byte) (stuck bool,
 	act := b.effect(now, own)
 	b.faults = spend(b.faults)
 	if act.stuck {
-		return true, &BusError{Bus: b.name, Addr: addr, Err: errTimeout}
+		return true, &BusError{Bus: b.name, Addr: addr, Err: &sensors.BusCause{Fault: sensors.FaultHeldLow, Err: errTimeout}}
 	}
 	chip := b.find(addr)
 	if chip == nil || act.noAck {
@@ -207,7 +207,7 @@ func (b *Bus) nobody(addr uint16, r []byte) error {
 		clear(r)
 		return nil
 	}
-	return &BusError{Bus: b.name, Addr: addr, Err: b.adapter.NoAck}
+	return &BusError{Bus: b.name, Addr: addr, Err: &sensors.BusCause{Fault: sensors.FaultNoAnswer, Err: b.adapter.NoAck}}
 }
 
 // byteTime is eight bits and the acknowledge.

@@ -62,7 +62,7 @@ func TestBusLine(t *testing.T) {
 	if err := l.Tx(0x10, []byte{1, 2}, r[:]); err != nil || r != [2]byte{0x11, 0x12} {
 		t.Errorf("% x, %v", r, err)
 	}
-	b.set(nil, syscall.EREMOTEIO)
+	b.set(nil, busCause(syscall.EREMOTEIO))
 	err := sensors.NewRegisters(l, 0x10, "x").Set("test", 1, 2)
 	if !errors.Is(err, syscall.EREMOTEIO) || sensors.NameOf(err) != sensors.FaultNoAnswer || sensors.FaultOf(err) != sensors.FaultBus {
 		t.Errorf("%v: %s", err, sensors.NameOf(err))
@@ -150,7 +150,7 @@ func TestSlowFailureSparesTheNext(t *testing.T) {
 	if err := l.Tx(0x10, []byte{1}, nil); !errors.Is(err, syscall.ETIMEDOUT) {
 		t.Fatal(err)
 	}
-	if err := l.Tx(0x10, []byte{1}, nil); !errors.Is(err, sensors.ErrHeldLow) || b.count() != 1 {
+	if err := l.Tx(0x10, []byte{1}, nil); !errors.Is(err, errHangs) || b.count() != 1 {
 		t.Errorf("%v after %d transfers", err, b.count())
 	}
 	if err := l.Close(); err != nil {

@@ -1,5 +1,0 @@
-//go:build !linux
-
-package sensors
-
-func busFault(error) Fault { return FaultBus }
