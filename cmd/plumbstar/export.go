@@ -72,17 +72,31 @@ empty, in JSON null, where a number is not known.`,
 }
 
 func parseNight(args []string) (int64, error) {
-	if len(args) == 0 || args[0] == "last" {
-		return nightlog.Latest, nil
-	}
-	if args[0] == "all" {
+	if len(args) > 0 && args[0] == "all" {
 		return nightlog.All, nil
 	}
-	id, err := strconv.ParseInt(args[0], 10, 64)
-	if err != nil || id < 1 {
+	id, ok := oneNight(args)
+	if !ok {
 		return 0, usagef("night %q: give a number that plumbstar nights shows, or last, or all", args[0])
 	}
 	return id, nil
+}
+
+// parseOneNight is parseNight for what cannot be done with all of them.
+func parseOneNight(args []string) (int64, error) {
+	id, ok := oneNight(args)
+	if !ok {
+		return 0, usagef("night %q: give a number that plumbstar nights shows, or last", args[0])
+	}
+	return id, nil
+}
+
+func oneNight(args []string) (id int64, ok bool) {
+	if len(args) == 0 || args[0] == "last" {
+		return nightlog.Latest, true
+	}
+	id, err := strconv.ParseInt(args[0], 10, 64)
+	return id, err == nil && id >= 1
 }
 
 // writeDictionary explains every column: as a table for people, or in a format.

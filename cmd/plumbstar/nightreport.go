@@ -4,7 +4,6 @@ import (
 	"github.com/spf13/cobra"
 
 	"plumbstar/api/report"
-	"plumbstar/daemon/nightlog"
 )
 
 func newNightReportCommand(e env) *cobra.Command {
@@ -30,12 +29,9 @@ NIGHT is a number that "plumbstar nights" shows, or "last" (the default).
 			if o.Lang != "en" && o.Lang != "de" {
 				return usagef("--lang %q: give one of %v", o.Lang, report.Languages())
 			}
-			night, err := parseNight(args)
+			night, err := parseOneNight(args)
 			if err != nil {
 				return err
-			}
-			if night == nightlog.All {
-				return usagef("nights report takes one night: a number that plumbstar nights shows, or last")
 			}
 			r, err := f.open(cmd.Context())
 			if err != nil {

@@ -3,7 +3,10 @@ package main
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io/fs"
+	"os"
 	"path/filepath"
 	"strings"
 	"text/tabwriter"
@@ -29,6 +32,9 @@ func (f *logFlags) addFrom(c *cobra.Command) {
 
 func (f *logFlags) open(ctx context.Context) (*nightlog.Reader, error) {
 	if f.from != "" {
+		if _, err := os.Stat(f.from); errors.Is(err, fs.ErrNotExist) {
+			return nil, fmt.Errorf("--from %s: there is no such file: plumbstar backup makes one", f.from)
+		}
 		return nightlog.OpenReader(ctx, f.from)
 	}
 	set, err := serveSettings(serveFlags{settings: f.settings, stateDir: f.stateDir})

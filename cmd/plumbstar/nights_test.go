@@ -119,6 +119,17 @@ func TestBackupCommand(t *testing.T) {
 	if code, out, errs := runLog(t, "backup", file, "--state-dir", dir); code != 0 || !strings.Contains(out, file) {
 		t.Fatalf("exit %d %s %s", code, out, errs)
 	}
+	// A path relative to where the user stands.
+	t.Chdir(t.TempDir())
+	if code, _, errs := runLog(t, "backup", "copy #1?.db", "--state-dir", dir); code != 0 {
+		t.Errorf("relative: exit %d %s", code, errs)
+	}
+	if code, out, errs := runLog(t, "nights", "--from", "copy #1?.db"); code != 0 || !strings.Contains(out, "cloudy") {
+		t.Errorf("nights of a relative copy: exit %d %s\n%s", code, errs, out)
+	}
+	if code, _, errs := runLog(t, "nights", "--from", "none.db"); code != 1 || !strings.Contains(errs, "plumbstar backup makes one") {
+		t.Errorf("no such copy: exit %d %s", code, errs)
+	}
 	if code, _, errs := runLog(t, "backup", file, "--state-dir", dir); code != 1 || !strings.Contains(errs, "another name") {
 		t.Errorf("twice: exit %d %s", code, errs)
 	}
@@ -156,7 +167,7 @@ func TestLogCommandsWrongUse(t *testing.T) {
 		{2, []string{"nights", "extra"}, "no argument"},
 		{2, []string{"export", "1", "2"}, "one night"},
 		{2, []string{"nights", "report", "1", "2"}, "one night"},
-		{2, []string{"nights", "report", "all"}, "one night"},
+		{2, []string{"nights", "report", "all"}, "or last"},
 		{2, []string{"nights", "report", "--lang", "x"}, "en de"},
 		{1, []string{"nights", "report", "7", "--state-dir", twoNights(t)}, "no such night"},
 		{2, []string{"export", "0"}, "plumbstar nights"},

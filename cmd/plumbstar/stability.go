@@ -42,7 +42,10 @@ nights together say more, and the daemon offers what they teach.`,
 						return usagef("--%s is for --night NIGHT: a file needs none", name)
 					}
 				}
-				return oneFile(cmd, args)
+				if len(args) != 1 {
+					return usagef("stability takes one file or --night NIGHT, got %d arguments", len(args))
+				}
+				return nil
 			}
 			if len(args) > 0 {
 				return usagef("give a file or --night, not both")

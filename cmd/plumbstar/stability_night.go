@@ -27,12 +27,9 @@ func nightUnit(k int) string { return []string{"m/s2", "rad/s", "uT"}[k/3] }
 
 // measureNight is measureStability for a night of the log.
 func measureNight(ctx context.Context, e env, log *logFlags, name string, tauS []float64) error {
-	id, err := parseNight([]string{name})
+	id, err := parseOneNight([]string{name})
 	if err != nil {
-		return err
-	}
-	if id == nightlog.All {
-		return usagef("--night takes one night: a number that plumbstar nights shows, or last")
+		return fmt.Errorf("--night: %w", err)
 	}
 	r, err := log.open(ctx)
 	if err != nil {

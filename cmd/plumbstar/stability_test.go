@@ -163,7 +163,7 @@ func TestStabilityOfANight(t *testing.T) {
 		args []string
 		says string
 	}{
-		{2, []string{"stability", "--night", "all"}, "one night"},
+		{2, []string{"stability", "--night", "all"}, "plumbstar nights shows"},
 		{2, []string{"stability", "--night", "x"}, "plumbstar nights"},
 		{2, []string{"stability", "file.csv", "--night", "1"}, "not both"},
 		{2, []string{"stability", "file.csv", "--state-dir", dir}, "for --night"},

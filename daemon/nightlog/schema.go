@@ -133,9 +133,10 @@ CREATE TRIGGER sightings_stay BEFORE DELETE ON sightings BEGIN SELECT RAISE(ABOR
 CREATE TRIGGER sightings_keep BEFORE UPDATE ON sightings BEGIN SELECT RAISE(ABORT, 'sightings are never changed: a new one supersedes'); END;`
 )
 
-// dsn names the file to the driver; a path may hold any character.
+// dsn names the file to the driver; a path may hold any character, and be relative:
+// what follows two slashes would be taken for a host.
 func dsn(path string, query url.Values) string {
-	return (&url.URL{Scheme: "file", Path: path, RawQuery: query.Encode()}).String()
+	return (&url.URL{Scheme: "file", Opaque: (&url.URL{Path: path}).EscapedPath(), RawQuery: query.Encode()}).String()
 }
 
 // identity is what a file says of itself.
