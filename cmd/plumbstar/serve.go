@@ -104,7 +104,7 @@ func serve(cmd *cobra.Command, e env, f serveFlags) error {
 		if s.authority != nil {
 			fmt.Fprintf(e.stdout, "certificate authority: %sca.crt, SHA-256 %s\n", url, s.authority.Fingerprint())
 		}
-		told.Go(func() { super.follow(d.Subscribe(ctx), url) })
+		told.Go(func() { super.follow(d.Subscribe(ctx), s.page) })
 		told.Go(func() { learnFromNights(ctx, d, journal.Path(), set.Learn.Unasked, log) })
 	})
 }

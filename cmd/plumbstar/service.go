@@ -46,20 +46,25 @@ func newSupervisor(getenv func(string) string) (*supervisor, error) {
 
 // follow speaks for as long as snapshots come. The loop makes them, and only
 // they feed the watchdog: a loop that hangs is restarted, one whose sensors are
-// lost is not, since a restart brings no cable back.
-func (v *supervisor) follow(snapshots <-chan *daemon.Snapshot, page string) {
+// lost is not, since a restart brings no cable back. page is asked again now and
+// then: a board may get its address after the service has started.
+func (v *supervisor) follow(snapshots <-chan *daemon.Snapshot, page func() string) {
 	if v == nil {
 		return
 	}
 	defer v.conn.Close()
 	var ticks uint64
-	var fed time.Duration
+	var fed, asked time.Duration
+	address := ""
 	for s := range snapshots {
 		var say []string
 		if ticks == 0 {
 			say = append(say, "READY=1")
 		}
-		if status := "STATUS=" + page + statusOf(s); status != v.said {
+		if ticks == 0 || s.Mono-asked >= addressEvery {
+			asked, address = s.Mono, page()
+		}
+		if status := "STATUS=" + address + statusOf(s); status != v.said {
 			v.said = status
 			say = append(say, status)
 		}
@@ -72,6 +77,9 @@ func (v *supervisor) follow(snapshots <-chan *daemon.Snapshot, page string) {
 	}
 	v.tell("STOPPING=1")
 }
+
+// addressEvery is how often the status asks for the page's address.
+const addressEvery = 10 * time.Second
 
 // tell sends one datagram. Nobody could do anything about a failure: systemd's
 // own patience with a silent service is the answer to it.

@@ -71,8 +71,9 @@ func TestSupervisorIsFedByTheLoop(t *testing.T) {
 		t.Fatal(err)
 	}
 	snapshots := make(chan *daemon.Snapshot)
+	address := "http://192.0.2.1:8484/"
 	done := make(chan struct{})
-	go func() { defer close(done); v.follow(snapshots, "http://192.0.2.1:8484/") }()
+	go func() { defer close(done); v.follow(snapshots, func() string { return address }) }()
 	for i, c := range []struct {
 		s    *daemon.Snapshot
 		want []string
@@ -90,6 +91,11 @@ func TestSupervisorIsFedByTheLoop(t *testing.T) {
 			t.Errorf("snapshot %d: told %q, want %q", i, got, c.want)
 		}
 	}
+	address = "http://192.0.2.2:8484/" // read after the channel has passed it on
+	snapshots <- beat(33, 20*time.Second, "lost")
+	if got := m.heard(); len(got) != 1 || !strings.HasPrefix(got[0], "STATUS="+address) {
+		t.Errorf("with another address: %q", got)
+	}
 	close(snapshots)
 	<-done
 	if got := m.heard(); len(got) != 1 || got[0] != "STOPPING=1" {
@@ -102,7 +108,7 @@ func TestSupervisorWithoutSystemd(t *testing.T) {
 	if err != nil || v != nil {
 		t.Fatalf("%v, %v: want none", v, err)
 	}
-	v.follow(nil, "") // must return
+	v.follow(nil, nil) // must return
 	if _, err := newSupervisor(func(string) string { return filepath.Join(t.TempDir(), "nobody") }); err == nil || !strings.Contains(err.Error(), "NOTIFY_SOCKET") {
 		t.Errorf("a socket that nobody listens on: %v", err)
 	}

@@ -24,6 +24,8 @@ type serving struct {
 	streams int
 	// authority, when set, encrypts.
 	authority *api.Authority
+	// bound is where run listens.
+	bound net.Addr
 }
 
 // run lets daemon and server work until the daemon ends, ctx ends or the server
@@ -45,7 +47,8 @@ func (s *serving) run(ctx context.Context, e env, d *daemon.Daemon, log *slog.Lo
 	if err != nil {
 		return fmt.Errorf("listening on %s: %w: choose another address with --listen", s.listen, err)
 	}
-	announce(pageURL(l.Addr(), s.authority != nil))
+	s.bound = l.Addr()
+	announce(s.page())
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
 	served := make(chan error, 1)
@@ -61,14 +64,20 @@ func (s *serving) run(ctx context.Context, e env, d *daemon.Daemon, log *slog.Lo
 	return err
 }
 
+// page is where the page can be opened now.
+func (s *serving) page() string { return pageURL(s.bound, s.authority != nil) }
+
 // pageURL is where the page can be opened; a listener on all addresses is
-// shown with one that a phone can reach, if there is one.
+// shown with one that a phone can reach, if there is one, else with the
+// machine's own.
 func pageURL(a net.Addr, encrypted bool) string {
 	host := a.String()
 	if ap, err := netip.ParseAddrPort(host); err == nil && ap.Addr().IsUnspecified() {
-		if ip, ok := outwardAddr(); ok {
-			host = netip.AddrPortFrom(ip, ap.Port()).String()
+		ip, ok := outwardAddr()
+		if !ok {
+			ip = netip.AddrFrom4([4]byte{127, 0, 0, 1})
 		}
+		host = netip.AddrPortFrom(ip, ap.Port()).String()
 	}
 	if encrypted {
 		return "https://" + host + "/"
