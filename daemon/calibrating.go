@@ -62,7 +62,7 @@ func (d *Daemon) BeginCalibration(kind CalibrationKind) (CalibrationStatus, erro
 	if err := d.mayCalibrate(kind); err != nil {
 		return CalibrationStatus{}, err
 	}
-	d.tap = newSession(kind, d.opt.Inertial.Mount, d.opt.Clock.Now())
+	d.tap = newSession(kind, d.opt.Inertial.Mount, d.spec, d.opt.Clock.Now())
 	d.log.Info("calibration begun", "kind", kind)
 	return d.tap.status(d.statusHelp()), nil
 }

@@ -45,8 +45,8 @@ type session struct {
 	look look
 }
 
-func newSession(kind CalibrationKind, mount Mount, now time.Duration) *session {
-	return &session{kind: kind, mount: mount, began: now, last: now, rest: calib.NewRestFinder(calib.RestOptions{}), look: look{poses: -1}}
+func newSession(kind CalibrationKind, mount Mount, spec sensors.InertialSpec, now time.Duration) *session {
+	return &session{kind: kind, mount: mount, began: now, last: now, rest: calib.NewRestFinder(calib.RestOf(spec)), look: look{poses: -1}}
 }
 
 // seconds is how long the session runs.

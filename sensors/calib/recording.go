@@ -92,7 +92,11 @@ const (
 )
 
 func (res *Result) calibrateInertial(inertial []sensors.InertialSample, opt *RecordingOptions) {
-	res.Poses = FindPoses(inertial, opt.Rest)
+	rest := opt.Rest
+	if rest.MaxRate <= 0 {
+		rest.MaxRate = RestOf(opt.Spec).MaxRate
+	}
+	res.Poses = FindPoses(inertial, rest)
 	res.gyroBias(inertial)
 	o := opt.Accel
 	if o.OffsetSigma == 0 && o.MatrixSigma == 0 {

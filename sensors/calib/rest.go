@@ -39,10 +39,19 @@ type RestOptions struct {
 	// Sensors that are quieter than that tighten the limits by themselves.
 	AccelSD, GyroSD float64
 	// MaxRate is the largest mean rate that can still be a gyroscope's bias;
-	// 0.4 rad/s.
+	// 0.4 rad/s. See RestOf for a chip whose data sheet admits more.
 	MaxRate float64
 	// Quiet is the known scatter of one axis at rest in m/s²; 0 learns it.
 	Quiet float64
+}
+
+// RestOf are the options for a chip: the three offsets together, each of the data
+// sheet's 1 sigma, stay below 4 of them in 999 chips of 1,000 (chi-square with
+// three degrees of freedom).
+func RestOf(spec sensors.InertialSpec) RestOptions {
+	o := RestOptions{}.withDefaults()
+	o.MaxRate = max(o.MaxRate, 4.1*spec.GyroOffset)
+	return o
 }
 
 func (o RestOptions) withDefaults() RestOptions {

@@ -139,3 +139,21 @@ func BenchmarkRestFinderPush(b *testing.B) {
 		}
 	}
 }
+
+// A cheap gyroscope's offset is no turn: the MPU-6050's data sheet admits 20°/s on
+// each axis.
+func TestRestOfAChipWithALargeGyroscopeOffset(t *testing.T) {
+	spec := sensors.InertialSpec{GyroOffset: 20 * math.Pi / 180}
+	f, strict := NewRestFinder(RestOf(spec)), NewRestFinder(RestOptions{})
+	for k := range 400 {
+		s := sensors.InertialSample{At: time.Duration(k) * 10 * time.Millisecond, Accel: r3.Vec{Z: 9.81 + 0.001*float64(k%7)}, Gyro: r3.Vec{X: 0.5, Y: -0.3, Z: 0.4 + 0.001*float64(k%5)}}
+		f.Push(s)
+		strict.Push(s)
+	}
+	if p, ok := f.Flush(); !ok || math.Abs(p.Gyro.X-0.5) > 0.001 {
+		t.Errorf("no rest pose: %+v", p)
+	}
+	if _, ok := strict.Flush(); ok {
+		t.Error("without the data sheet, 40°/s passes for rest")
+	}
+}
