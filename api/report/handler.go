@@ -3,6 +3,7 @@ package report
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"net/http"
 	"slices"
@@ -39,12 +40,9 @@ func Handler(open Source, version string, refuse func(w http.ResponseWriter, r *
 		}
 		var page bytes.Buffer
 		if err := render(r.Context(), &page, open, id, o); err != nil {
-			status := http.StatusServiceUnavailable
-			if nightlog.KindOf(err) == nightlog.NotFound {
-				status = http.StatusNotFound
-			}
 			if r.Context().Err() == nil {
-				refuse(w, r, status, err.Error())
+				status, detail := refusal(err)
+				refuse(w, r, status, detail)
 			}
 			return
 		}
@@ -57,6 +55,18 @@ func Handler(open Source, version string, refuse func(w http.ResponseWriter, r *
 		h.Set("Content-Length", strconv.Itoa(page.Len()))
 		_, _ = w.Write(page.Bytes()) // a client that left needs no answer
 	})
+}
+
+// refusal says what is wrong, without where the file lies on the board.
+func refusal(err error) (status int, detail string) {
+	var e *nightlog.Error
+	switch {
+	case !errors.As(err, &e):
+		return http.StatusInternalServerError, "the report could not be made: see the board's log"
+	case e.Kind == nightlog.NotFound:
+		return http.StatusNotFound, "there is no such night: /api/v1/nights lists them"
+	}
+	return http.StatusServiceUnavailable, "the night log: " + e.Brief()
 }
 
 func render(ctx context.Context, page *bytes.Buffer, open Source, id int64, o Options) error {

@@ -49,6 +49,7 @@ export class NightsSection {
     const n = this.#nights.find((x) => x.night === id);
     this.#charts.clear();
     const file = (name, words) => el("a", { class: "button", href: `${PATH}/${id}/${name}`, download: `night-${id}-${name}` }, words);
+    const report = () => `${PATH}/${id}/report?lang=${strings.lang}&look=${document.documentElement.dataset.theme ?? "night"}`;
     const happened = el("div", { id: "night-events" });
     this.#night.replaceChildren(
       el("p", {}, fill(n.open ? strings.nightOpen : strings.nightFromTo, { a: clock(n.begin), b: clock(n.end) })),
@@ -56,7 +57,8 @@ export class NightsSection {
       this.#charts.box,
       happened,
       el("div", { class: "ways" },
-        el("a", { class: "button", href: `${PATH}/${id}/report?lang=${strings.lang}`, target: "_blank", rel: "noopener" }, strings.nightReport),
+        // A white page at night would end the eye's adaptation.
+        el("a", { class: "button", href: report(), target: "_blank", rel: "noopener", click: (e) => { e.currentTarget.href = report(); } }, strings.nightReport),
         file("samples.csv", strings.nightSamples),
         file("events.csv", strings.nightEvents)),
       this.#naming(n),
