@@ -62,6 +62,7 @@ const (
 	soakSigmas   = 4.0
 	soakAfter    = 40 * time.Second // from the end of a fault to the next draw
 	soakLeak     = 1 << 20          // bytes of heap
+	soakRSSLeak  = 10e6             // bytes: the collector's rhythm alone makes a few MB
 	soakAfterLog = 3 * time.Second
 )
 
@@ -89,7 +90,7 @@ type soak struct {
 type soakMark struct {
 	at         time.Duration
 	heap       uint64
-	rss        uint64
+	rss        float64
 	goroutines int
 }
 
@@ -122,7 +123,7 @@ func (x *soak) run() {
 			t.Errorf("night log: %v", err)
 		}
 	}()
-	o.Store = newBoardState(journal, dir, x.night.Clock)
+	o.Store, o.Journal = newBoardState(journal, dir, x.night.Clock), journal
 	o.OnSnapshot = x.look
 	if x.d, err = daemon.New(o); err != nil {
 		t.Fatal(err)
@@ -291,17 +292,25 @@ func (x *soak) mark(at time.Duration) {
 	x.marks = append(x.marks, soakMark{at: at, heap: m.HeapAlloc, rss: rss(), goroutines: runtime.NumGoroutine()})
 }
 
-// rss is the resident memory of this process, bytes; 0 where /proc does not tell.
-func rss() uint64 {
-	b, err := os.ReadFile("/proc/self/statm")
+// rss is the resident memory of this process without the pages of its program
+// file, bytes; 0 where /proc does not tell.
+func rss() float64 {
+	b, err := os.ReadFile("/proc/self/status")
 	if err != nil {
 		return 0
 	}
-	var size, resident uint64
-	if _, err := fmt.Sscan(string(b), &size, &resident); err != nil {
-		return 0
+	return residentOf(string(b))
+}
+
+// residentOf reads RssAnon of proc(5) status.
+func residentOf(status string) float64 {
+	for line := range strings.Lines(status) {
+		var kb float64
+		if _, err := fmt.Sscanf(line, "RssAnon: %f kB", &kb); err == nil {
+			return 1024 * kb
+		}
 	}
-	return resident * uint64(os.Getpagesize())
+	return 0
 }
 
 // named checks that the log spoke of a fault, for each sensor that it hit.
@@ -336,11 +345,14 @@ func (x *soak) judge() {
 		t.Errorf("and %d more wrong numbers", x.wrong-20)
 	}
 	for _, m := range x.marks {
-		t.Logf("at %8v: heap %.2f MB, RSS %.1f MB, %d goroutines", m.at.Round(time.Second), float64(m.heap)/1e6, float64(m.rss)/1e6, m.goroutines)
+		t.Logf("at %8v: heap %.2f MB, RSS beside the program file %.1f MB, %d goroutines", m.at.Round(time.Second), float64(m.heap)/1e6, m.rss/1e6, m.goroutines)
 	}
 	first, last := x.marks[0], x.marks[len(x.marks)-1]
 	if last.heap > first.heap+soakLeak {
 		t.Errorf("the heap grew from %d to %d bytes", first.heap, last.heap)
+	}
+	if last.rss > first.rss+soakRSSLeak {
+		t.Errorf("the resident memory grew from %.1f to %.1f MB", first.rss/1e6, last.rss/1e6)
 	}
 	if last.goroutines > first.goroutines {
 		t.Errorf("goroutines grew from %d to %d", first.goroutines, last.goroutines)
