@@ -172,17 +172,18 @@ func (d *Daemon) Run(ctx context.Context) error {
 	defer d.bus.close()
 	defer d.halt()
 	next := d.opt.Clock.Now()
+	var behind time.Duration // by how much the last tick ran into this one
 	for {
 		if ctx.Err() != nil {
 			return nil
 		}
 		now := d.opt.Clock.Now()
-		if d.tick(now, now-next) {
+		if d.tick(now, behind+now-next) {
 			return nil
 		}
 		next += d.opt.Period
 		now = d.opt.Clock.Now()
-		if next < now {
+		if behind = max(0, now-next); behind > 0 {
 			// Late: skip the ticks that were missed instead of chasing them.
 			next = now
 		}

@@ -324,7 +324,8 @@ func TestBadLogs(t *testing.T) {
 			time.Sleep(5 * time.Millisecond)
 		}
 		r.run(3 * time.Second)
-		if r.seen.Loop.Late > 0 || !r.seen.Estimate.Altitude.Known {
+		// Opening the sensors takes longer than a tick, once.
+		if r.seen.Loop.Late > 1 || !r.seen.Estimate.Altitude.Known {
 			t.Errorf("%s: guidance suffers: %+v", name, r.seen.Loop)
 		}
 		if c.warning != "" && !warned(r.seen, c.warning) {

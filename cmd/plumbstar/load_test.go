@@ -67,16 +67,17 @@ func TestLoad(t *testing.T) {
 		{Name: "the same, a reader that does not read, 1,000 idle connections", Listeners: 100, Requests: 500, Stuck: 1, Idle: 1000},
 	} {
 		p.Seconds = loadFor.Seconds()
+		machine := watchMachine()
 		before := b.sample()
 		r := runLoadClients(t, b.url, p)
 		after := b.sample()
-		u := after.since(&before)
+		u, excused := after.since(&before), machine()
 		t.Logf("%s: %d events, from reading to stream %.2f ms median, %.2f ms 99 %%, %.2f ms worst; %d answers, %.2f ms median, %.2f ms 99 %%, %d failed",
 			p.Name, r.Events, r.EventP50MS, r.EventP99MS, r.EventMaxMS, r.Answers, r.AnswerP50MS, r.AnswerP99MS, r.Failed)
-		t.Logf("  board: CPU %.2f %% of a core, RSS beside the program file %.1f MB, %.0f wake-ups/s; inertial %.2f samples/s, magnetic %.2f/s, ticks late %d, samples lost %d",
-			100*u.cpu, u.rss/1e6, u.wakeups, u.inertial, u.magnetic, u.late, u.lost)
-		if u.lost != 0 || u.late != 0 {
-			t.Errorf("%s: the sensor loop was late %d times, and lost %d samples", p.Name, u.late, u.lost)
+		t.Logf("  board: CPU %.2f %% of a core, RSS beside the program file %.1f MB, %.0f wake-ups/s; inertial %.2f samples/s, magnetic %.2f/s, ticks late %d, samples lost %d; the machine was late %d times",
+			100*u.cpu, u.rss/1e6, u.wakeups, u.inertial, u.magnetic, u.late, u.lost, excused)
+		if max(u.lost, u.late) > 4*excused || u.errors > 0 {
+			t.Errorf("%s: the sensor loop was late %d times, lost %d samples, and had %d errors, while the machine was late %d times", p.Name, u.late, u.lost, u.errors, excused)
 		}
 		if want := uint64(float64(p.Listeners) * 10 * p.Seconds * 0.9); r.Events < want {
 			t.Errorf("%s: %d events reached the listeners, want %d at least", p.Name, r.Events, want)
@@ -93,6 +94,35 @@ func TestLoad(t *testing.T) {
 		if p.Requests == 0 && (u.cpu > loadIdleCPU || u.rss > loadIdleRSS) {
 			t.Errorf("%s: CPU %.2f %%, RSS %.1f MB: want %.0f %% and %.0f MB at most", p.Name, 100*u.cpu, u.rss/1e6, 100*loadIdleCPU, loadIdleRSS/1e6)
 		}
+	}
+}
+
+// watchMachine counts how often a loop that does nothing would have been late by
+// its period, in a process that is not under load: what a machine that is shared
+// with others does to any loop. The result ends it.
+func watchMachine() func() uint64 {
+	var late uint64
+	stop, done := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(done)
+		for next := time.Now(); ; {
+			select {
+			case <-stop:
+				return
+			default:
+			}
+			if d := time.Since(next); d > loopPeriod {
+				late++
+				next = next.Add(d)
+			}
+			next = next.Add(loopPeriod)
+			time.Sleep(time.Until(next))
+		}
+	}()
+	return func() uint64 {
+		close(stop)
+		<-done
+		return late
 	}
 }
 
@@ -199,7 +229,7 @@ type loadSample struct {
 
 type loadUse struct {
 	cpu, rss, wakeups, inertial, magnetic float64
-	late, lost                            uint64
+	late, lost, errors                    uint64
 }
 
 func (b *loadBoard) sample() loadSample {
@@ -251,12 +281,14 @@ func (s *loadSample) since(before *loadSample) loadUse {
 	for i := range s.health.Sensors {
 		was, is := &before.health.Sensors[i], &s.health.Sensors[i]
 		n := is.Samples - was.Samples
-		u.lost += is.Overruns - was.Overruns + is.Errors - was.Errors
 		if is.Name == "magnetic" {
-			u.magnetic = float64(n) / d
+			// Its driver measures the bridge offset now and then, and leaves out samples
+			// for that.
+			u.magnetic, u.errors = float64(n)/d, u.errors+is.Errors-was.Errors
 			continue
 		}
-		u.inertial = float64(n) / d
+		u.inertial, u.errors = float64(n)/d, u.errors+is.Errors-was.Errors
+		u.lost = is.Overruns - was.Overruns
 	}
 	return u
 }

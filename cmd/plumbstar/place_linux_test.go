@@ -179,8 +179,11 @@ func TestReceiverOnASerialPort(t *testing.T) {
 	}
 	w := plug()
 	stop := f.feed(w, 0, "")
+	// On a machine that is busy the first bursts may come late; those that follow
+	// mend it.
 	s = f.wait("place and time", func(s *daemon.Snapshot) bool {
-		return s.Site.Source == daemon.SiteGNSS && s.Clock.Source == daemon.ClockGNSS
+		return s.Site.Source == daemon.SiteGNSS && s.Clock.Source == daemon.ClockGNSS &&
+			s.Time.Sub(f.truth(s.Mono)).Abs().Seconds() <= 3*s.Clock.SigmaS
 	})
 	if p := s.Site; math.Abs(p.Site.LatDeg-51.9) > 1e-5 || math.Abs(p.Site.LonDeg-8.4) > 1e-5 || math.Abs(p.Site.HeightM-130) > 0.1 || !(p.SigmaM > 2 && p.SigmaM < 6) {
 		t.Errorf("%+v", p)
@@ -188,8 +191,8 @@ func TestReceiverOnASerialPort(t *testing.T) {
 	if r := receiverOf(s); r.State != "ok" || !strings.Contains(r.Device, port+" at ") || r.AgeS < 0 || r.AgeS > 15 || r.Samples == 0 {
 		t.Errorf("%+v", r)
 	}
-	if off := s.Time.Sub(f.truth(s.Mono)); off.Abs().Seconds() > 3*s.Clock.SigmaS || s.Clock.SigmaS < 0.1 || s.Clock.SigmaS > 0.3 {
-		t.Errorf("the time is off by %v, sigma %v s", off, s.Clock.SigmaS)
+	if s.Clock.SigmaS < 0.1 || s.Clock.SigmaS > 0.3 {
+		t.Errorf("sigma of the time %v s", s.Clock.SigmaS)
 	}
 	if has(s, "declination-disagrees") || has(s, "clock-unsure") || has(s, "gnss-lost") {
 		t.Errorf("%+v", s.Warnings)
