@@ -150,7 +150,12 @@ func TestSlowFailureSparesTheNext(t *testing.T) {
 	if err := l.Tx(0x10, []byte{1}, nil); !errors.Is(err, syscall.ETIMEDOUT) {
 		t.Fatal(err)
 	}
-	if err := l.Tx(0x10, []byte{1}, nil); !errors.Is(err, errHangs) || b.count() != 1 {
+	failed := time.Now()
+	err := l.Tx(0x10, []byte{1}, nil)
+	if time.Since(failed) >= 2*slow {
+		t.Skip("this machine stood still until the bus was to be tried again")
+	}
+	if !errors.Is(err, errHangs) || b.count() != 1 {
 		t.Errorf("%v after %d transfers", err, b.count())
 	}
 	if err := l.Close(); err != nil {
