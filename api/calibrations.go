@@ -23,7 +23,7 @@ type Calibrations struct {
 type Calibration struct {
 	ID      int64    `json:"id" doc:"0 when it was not kept"`
 	Time    Time     `json:"time" doc:"null when the clock could not be right"`
-	Part    string   `json:"part" enum:"accelerometer,compass,second compass,axis,turn check,temperature"`
+	Part    string   `json:"part" enum:"accelerometer,compass,second compass,second accelerometer,axis,turn check,temperature"`
 	Method  string   `json:"method" enum:"board,in-place,head,swing,given,nights" doc:"How it was found; given: the program was started with it; nights: shown by nights under watch"`
 	Board   Text     `json:"board" doc:"The chips that it belongs to"`
 	Temp    Number   `json:"temp_c" doc:"Of the chip, °C"`
@@ -105,7 +105,7 @@ type CalibrationOutcome struct {
 
 // CalibrationPart is what was found of one part.
 type CalibrationPart struct {
-	Part     string   `json:"part" enum:"accelerometer,compass,second compass,axis,turn check"`
+	Part     string   `json:"part" enum:"accelerometer,compass,second compass,second accelerometer,axis,turn check"`
 	Accepted bool     `json:"accepted"`
 	Reason   Text     `json:"reason" doc:"Why it was refused, and what to do"`
 	Note     Text     `json:"note" doc:"What an accepted one leaves open"`

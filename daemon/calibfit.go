@@ -37,6 +37,11 @@ type fitJob struct {
 	rawMagnetic []sensors.MagneticSample
 	// second is the second magnetometer's, in the inertial sensor's axes.
 	second []sensors.MagneticSample
+	// poses2 are those of the second accelerometer, in its own axes, which chips2
+	// turns to the first's as the settings have it.
+	poses2 []calib.Pose
+	chips2 Mount
+	spec2  sensors.InertialSpec
 	poses  []calib.Pose
 	spec   sensors.InertialSpec
 	// accel and compass are in use now, in the inertial sensor's axes; nil when
@@ -59,7 +64,8 @@ type CalibrationPart struct {
 	SigmaDeg float64
 	Figures  []Figure
 
-	affine *calib.Affine // in the inertial sensor's axes
+	affine *calib.Affine // in the inertial sensor's axes; of a second accelerometer in its own
+	chips  Mount         // of a second accelerometer: its axes to the first's
 	axis   *AxisRecord
 	turn   *TurnCheck
 	// onMount is up, in the inertial sensor's axes, of a compass calibrated on the
@@ -118,17 +124,62 @@ func (j *fitJob) board() []CalibrationPart {
 			Figure{"reference_c", "chip temperature", r.Accel.RefTempC},
 		)}
 	}
+	parts := []CalibrationPart{accel}
+	if len(j.poses2) > 0 {
+		a := j.accel
+		if r.AccelErr == nil {
+			a = &r.Accel
+		}
+		parts = append(parts, j.secondAccel(r.Poses, a))
+	}
 	if len(j.magnetic) == 0 {
-		return []CalibrationPart{accel}
+		return parts
 	}
 	if r.AccelErr != nil && j.accel != nil && r.MagErr == nil {
 		r.Mag, r.MagErr = j.compassWith(*j.accel, r, opt.Mag)
 	}
-	parts := []CalibrationPart{accel, j.compassPart(r)}
+	parts = append(parts, j.compassPart(r))
 	if len(j.second) > 0 {
 		parts = append(parts, j.secondCompass(r.AccelErr != nil, opt))
 	}
 	return parts
+}
+
+// secondAccel fits the second accelerometer to its own poses, and its axes to those
+// of the first, calibrated as a.
+func (j *fitJob) secondAccel(poses []calib.Pose, a *calib.Affine) CalibrationPart {
+	const what = "calibration of the second accelerometer"
+	refused := func(reason, advice string) CalibrationPart {
+		return refusedPart(PartAccelerometer2, &calib.Refusal{What: what, Reason: reason, Advice: advice})
+	}
+	if a == nil {
+		return refused("the first has none", "take more rest poses")
+	}
+	fit, err := calib.FitAccel(j.poses2, 0, calib.AccelOptions{OffsetSigma: j.spec2.AccelOffset, MatrixSigma: j.spec2.AccelCross})
+	if err != nil {
+		return refusedPart(PartAccelerometer2, err)
+	}
+	inFirst := fit.Affine.Rotated(j.chips2.mat3())
+	second := make([]calib.Pose, len(j.poses2))
+	for i, p := range j.poses2 {
+		p.Accel = j.chips2.apply(p.Accel)
+		second[i] = p
+	}
+	turn, pairs := alignment(poses, second, a, &inFirst)
+	off := math.Acos(max(-1, min(1, (turn[0].X+turn[1].Y+turn[2].Z-1)/2))) / degree
+	switch {
+	case pairs < wantDirections:
+		return refused(fmt.Sprintf("only %d rest poses were seen by both accelerometers", pairs), fmt.Sprintf("take at least %d", wantDirections))
+	case off > 5:
+		return refused(fmt.Sprintf("its axes lie %.0f° from where the settings have them", off), "check forward and up of the second in the settings")
+	}
+	own := fit.Affine
+	return CalibrationPart{Part: PartAccelerometer2, Accepted: true, SigmaDeg: fit.TiltSigmaDeg, affine: &own, chips: turn.after(j.chips2), Figures: figures(
+		Figure{"tilt_sigma_deg", "tilt error left, 1 sigma", fit.TiltSigmaDeg},
+		Figure{"poses", "rest poses used", float64(fit.Poses)},
+		Figure{"directions", "of which point differently", float64(fit.Directions)},
+		Figure{"askew_deg", "angle of its axes against the first's", off},
+	)}
 }
 
 // secondCompass is the same fit with the samples of the second magnetometer.

@@ -62,7 +62,7 @@ func (d *Daemon) BeginCalibration(kind CalibrationKind) (CalibrationStatus, erro
 	if err := d.mayCalibrate(kind); err != nil {
 		return CalibrationStatus{}, err
 	}
-	d.tap = newSession(kind, d.opt.Inertial.Mount, d.spec, d.opt.Clock.Now())
+	d.tap = newSession(kind, d.opt.Inertial.Mount, d.spec, d.secondSpec(), d.opt.Clock.Now())
 	d.log.Info("calibration begun", "kind", kind)
 	return d.tap.status(d.statusHelp()), nil
 }
@@ -346,6 +346,11 @@ func (d *Daemon) chipsOf(m *Magnetic) Mount {
 		return Straight()
 	}
 	return d.opt.Inertial.Mount.transposed().after(m.Mount)
+}
+
+// chips2 is chips for the second accelerometer.
+func (d *Daemon) chips2() Mount {
+	return d.opt.Inertial.Mount.transposed().after(d.opt.Inertial2.Mount)
 }
 
 // transposed is the inverse rotation.

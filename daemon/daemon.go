@@ -38,6 +38,11 @@ type Daemon struct {
 	// first; rate is the newest rate of turn, rad/s, body axes.
 	magnetic2 *slot
 	fields    pair
+	// inertial2 and forces are the same for a second accelerometer; bySecond: the
+	// estimator is fed by it alone.
+	inertial2 *slot
+	forces    pair
+	bySecond  bool
 	rate      r3.Vec
 	est       *estimator.Estimator
 	spec      sensors.InertialSpec
@@ -95,7 +100,10 @@ func New(o Options) (*Daemon, error) {
 	if m := o.Magnetic2; m != nil {
 		d.magnetic2 = newSlot("magnetic2", m.Device, func() (conn.Resource, error) { return m.Open() }, m.OnLost, d.event)
 	}
-	for _, s := range []*slot{d.inertial, d.magnetic, d.magnetic2} {
+	if i := o.Inertial2; i != nil {
+		d.inertial2 = newSlot("inertial2", i.Device, func() (conn.Resource, error) { return i.Open() }, i.OnLost, d.event)
+	}
+	for _, s := range []*slot{d.inertial, d.inertial2, d.magnetic, d.magnetic2} {
 		if s != nil {
 			s.passing = func(text string) { d.log.Warn("sensor fault", "what", text) }
 		}
@@ -141,7 +149,7 @@ func (d *Daemon) estimatorOptions() estimator.Options {
 		MountSigmaDeg: d.opt.MountSigmaDeg, AxisMeasured: d.axisMeasured, AxisTempC: d.axisTempC,
 		LocalFieldUT: d.opt.LocalFieldUT, Swing: d.swing,
 	}
-	o.AccelError = bodyError(i.Mount, i.Correct.Error)
+	o.AccelError = d.accelError()
 	o.Learned = d.learnedFor(i.Mount)
 	o.FieldError = d.fieldError()
 	return o
@@ -204,6 +212,9 @@ func (d *Daemon) tick(now, late time.Duration) (ended bool) {
 	if late > d.opt.Period {
 		d.loop.Late++
 	}
+	if d.inertial2 != nil {
+		d.readSecondInertial(now)
+	}
 	d.readInertial(now)
 	if d.magnetic2 != nil {
 		d.readSecond(now)
@@ -235,7 +246,7 @@ func (d *Daemon) readInertial(now time.Duration) {
 		return
 	}
 	dev := s.dev.(sensors.Inertial)
-	if spec := dev.Spec(); spec != d.spec {
+	if spec := dev.Spec(); spec != d.spec && !d.bySecond {
 		d.spec = spec
 		d.rebuild()
 	}
@@ -265,8 +276,12 @@ func (d *Daemon) readInertial(now time.Duration) {
 		}
 		x.Accel = d.opt.Inertial.Mount.apply(x.Accel)
 		x.Gyro = d.opt.Inertial.Mount.apply(x.Gyro)
+		if d.bySecond {
+			d.spec = dev.Spec()
+		}
 		d.rate = x.Gyro
-		d.est.Inertial(x)
+		joined := d.joinForce(x)
+		d.est.Inertial(joined)
 		d.watchInertial(now, x)
 		if d.opt.Journal != nil {
 			d.noteInertial(raw, x)
@@ -312,7 +327,8 @@ func (d *Daemon) readMagnetic(now time.Duration) {
 			x.FieldUT = c.Apply(x.FieldUT, x.TempC)
 		}
 		x.FieldUT = d.opt.Magnetic.Mount.apply(x.FieldUT)
-		d.est.Magnetic(d.joinField(x))
+		joined := d.joinField(x)
+		d.est.Magnetic(joined)
 		d.watching.w.Magnetic(x)
 		if d.opt.Journal != nil {
 			d.noteMagnetic(raw, x)
@@ -353,7 +369,7 @@ func (d *Daemon) trouble(s *slot, err error) {
 func (d *Daemon) halt() {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	for _, s := range []*slot{d.inertial, d.magnetic, d.magnetic2} {
+	for _, s := range []*slot{d.inertial, d.inertial2, d.magnetic, d.magnetic2} {
 		if s != nil && s.dev != nil {
 			if err := s.dev.Halt(); err != nil {
 				d.log.Warn("could not halt", "device", s.status.Device, "error", err)
@@ -379,8 +395,10 @@ func (d *Daemon) snapshot(now time.Duration) *Snapshot {
 	if d.magnetic != nil {
 		s.Sensors = append(s.Sensors, d.magnetic.snapshot(now))
 	}
-	if d.magnetic2 != nil {
-		s.Sensors = append(s.Sensors, d.magnetic2.snapshot(now))
+	for _, second := range []*slot{d.inertial2, d.magnetic2} {
+		if second != nil {
+			s.Sensors = append(s.Sensors, second.snapshot(now))
+		}
 	}
 	s.GoodFor = d.goodFor(g, e.Altitude.Deg)
 	if r := d.receiver.status; r != nil {

@@ -70,6 +70,9 @@ func (d *Daemon) fitJob(s *session) fitJob {
 		accel: d.opt.Inertial.Correct.Affine, forward: m[0], up: m[2], field: d.place.field, localUT: d.opt.LocalFieldUT,
 		rawMagnetic: s.magnetic[:len(s.magnetic):len(s.magnetic)], checkTurn: d.checkedTurn,
 	}
+	if d.opt.Inertial2 != nil {
+		j.poses2, j.chips2, j.spec2 = s.poses2[:len(s.poses2):len(s.poses2)], d.chips2(), d.secondSpec()
+	}
 	if d.opt.Magnetic == nil {
 		return j
 	}
@@ -137,6 +140,10 @@ func (d *Daemon) use(j *fitJob, parts []CalibrationPart) ([]CalibrationRecord, e
 			own := p.affine.Rotated(chips.transposed().mat3())
 			c := CorrectionOf(own)
 			b.Compass, r.Affine, r.Chips = &c, &own, &chips
+		case PartAccelerometer2:
+			c := CorrectionOf(*p.affine)
+			b.Accel2, b.Chips2, r.Affine, r.Chips = &c, p.chips, p.affine, &p.chips
+			r.TempC = numberOrNil(d.inertial2.status.TempC)
 		case PartCompass2:
 			chips := d.chipsOf(d.opt.Magnetic2)
 			own := p.affine.Rotated(chips.transposed().mat3())
@@ -152,7 +159,7 @@ func (d *Daemon) use(j *fitJob, parts []CalibrationPart) ([]CalibrationRecord, e
 		}
 		records = append(records, r)
 	}
-	if b.Accel != nil || b.Compass != nil || b.Compass2 != nil || b.Axis != nil {
+	if b.Accel != nil || b.Compass != nil || b.Compass2 != nil || b.Accel2 != nil || b.Axis != nil {
 		if err := d.setBoard(b); err != nil {
 			return nil, err
 		}
@@ -202,6 +209,9 @@ func (d *Daemon) boardOf(p Part) string {
 	if (p == PartCompass || p == PartTurnCheck) && d.magnetic != nil {
 		return chipAt(d.magnetic.status.Device) + " with " + inertial
 	}
+	if p == PartAccelerometer2 && d.inertial2 != nil {
+		return chipAt(d.inertial2.status.Device) + " with " + inertial
+	}
 	if p == PartCompass2 && d.magnetic2 != nil {
 		return chipAt(d.magnetic2.status.Device) + " with " + inertial
 	}
@@ -218,7 +228,7 @@ func chipAt(device string) string {
 func (d *Daemon) Calibrations() (inUse, kept []CalibrationRecord) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	for _, p := range []Part{PartAccelerometer, PartCompass, PartCompass2, PartAxis, PartTurnCheck, PartTemperature} {
+	for _, p := range []Part{PartAccelerometer, PartAccelerometer2, PartCompass, PartCompass2, PartAxis, PartTurnCheck, PartTemperature} {
 		if r := d.inUse[p]; r != nil {
 			inUse = append(inUse, *r)
 		}

@@ -132,7 +132,7 @@ func (d *Daemon) settingsUsed() json.RawMessage {
 		Calibrations  []part          `json:"calibrations"`
 		Inertial      string          `json:"inertial_chip"`
 	}{Inertial: d.boardOf(PartTemperature), Settings: d.opt.Settings, Kit: d.opt.Kit, Aim: d.opt.AimKind, MountSigmaDeg: d.opt.MountSigmaDeg, LocalFieldUT: d.opt.LocalFieldUT, Calibrations: []part{}}
-	for _, p := range []Part{PartAccelerometer, PartCompass, PartCompass2, PartAxis, PartTurnCheck, PartTemperature} {
+	for _, p := range []Part{PartAccelerometer, PartAccelerometer2, PartCompass, PartCompass2, PartAxis, PartTurnCheck, PartTemperature} {
 		if r := d.inUse[p]; r != nil {
 			used.Calibrations = append(used.Calibrations, part{Part: p, ID: r.ID, Board: r.Board, SigmaDeg: r.SigmaDeg, TempC: r.TempC, Axis: r.Axis})
 		}

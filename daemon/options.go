@@ -95,6 +95,9 @@ type Options struct {
 
 	Inertial *Inertial
 	Magnetic *Magnetic
+	// Inertial2 is a second accelerometer on the same board, with or without a
+	// gyroscope, nil without.
+	Inertial2 *Inertial
 	// Magnetic2 is a second magnetometer on the same board, nil without; it needs
 	// the first.
 	Magnetic2 *Magnetic

@@ -93,6 +93,8 @@ func (d *Daemon) dropOthers() {
 			d.warmth = nil
 		case PartCompass2:
 			d.opt.Magnetic2.Correct = none
+		case PartAccelerometer2:
+			d.opt.Inertial2.Correct = none
 		case PartCompass, PartTurnCheck:
 			d.opt.Magnetic.Correct, d.swing = none, nil
 		}
@@ -108,6 +110,9 @@ func (d *Daemon) fits(r *CalibrationRecord) bool {
 		return r.Affine != nil
 	case PartCompass:
 		return r.Affine != nil && r.Chips != nil && d.opt.Magnetic != nil && near(*r.Chips, d.chips())
+	case PartAccelerometer2:
+		// The rotation was found to be a little off the settings' one.
+		return r.Affine != nil && r.Chips != nil && d.opt.Inertial2 != nil && roughly(*r.Chips, d.chips2())
 	case PartCompass2:
 		return r.Affine != nil && r.Chips != nil && d.opt.Magnetic2 != nil && near(*r.Chips, d.chipsOf(d.opt.Magnetic2))
 	case PartAxis:
@@ -129,6 +134,16 @@ func near(a, b Mount) bool {
 	return true
 }
 
+// roughly is near to 5°, more than any board is soldered askew.
+func roughly(a, b Mount) bool {
+	for i := range 3 {
+		if r3.Norm(r3.Sub(a[i], b[i])) > 5*degree {
+			return false
+		}
+	}
+	return true
+}
+
 func (d *Daemon) reuse(r *CalibrationRecord) error {
 	switch r.Part {
 	case PartAccelerometer:
@@ -137,6 +152,9 @@ func (d *Daemon) reuse(r *CalibrationRecord) error {
 	case PartCompass:
 		c := CorrectionOf(*r.Affine)
 		return d.setBoard(Board{Compass: &c})
+	case PartAccelerometer2:
+		c := CorrectionOf(*r.Affine)
+		return d.setBoard(Board{Accel2: &c, Chips2: *r.Chips})
 	case PartCompass2:
 		c := CorrectionOf(*r.Affine)
 		return d.setBoard(Board{Compass2: &c})

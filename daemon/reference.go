@@ -34,8 +34,10 @@ func (d *Daemon) ForgetReferences() {
 // nil stays as it is.
 type Board struct {
 	Accel, Compass *Correction
-	// Compass2 is that of the second magnetometer.
-	Compass2 *Correction
+	// Compass2 is that of the second magnetometer, Accel2 that of the second
+	// accelerometer with Chips2, the rotation from its axes to the first's.
+	Compass2, Accel2 *Correction
+	Chips2           Mount
 	// Axis is the tracker's rotation axis in the axes of the inertial sensor,
 	// toward the night sky, with its 1 sigma per direction, degrees.
 	Axis         *r3.Vec
@@ -67,6 +69,10 @@ func (d *Daemon) setBoard(b Board) error {
 		d.opt.Magnetic.Correct = *b.Compass
 		d.swing = nil
 	}
+	if b.Accel2 != nil && d.opt.Inertial2 != nil {
+		d.opt.Inertial2.Correct = *b.Accel2
+		d.opt.Inertial2.Mount = d.opt.Inertial.Mount.after(b.Chips2)
+	}
 	if b.Compass2 != nil && d.opt.Magnetic2 != nil {
 		d.opt.Magnetic2.Correct = *b.Compass2
 	}
@@ -75,6 +81,9 @@ func (d *Daemon) setBoard(b Board) error {
 		d.opt.Inertial.Mount = turn.after(d.opt.Inertial.Mount)
 		if d.opt.Magnetic != nil {
 			d.opt.Magnetic.Mount = turn.after(d.opt.Magnetic.Mount)
+		}
+		if d.opt.Inertial2 != nil {
+			d.opt.Inertial2.Mount = turn.after(d.opt.Inertial2.Mount)
 		}
 		if d.opt.Magnetic2 != nil {
 			d.opt.Magnetic2.Mount = turn.after(d.opt.Magnetic2.Mount)
@@ -95,7 +104,7 @@ func (d *Daemon) setBoard(b Board) error {
 // rebuild starts the estimator anew, with the sensors as they are now.
 func (d *Daemon) rebuild() {
 	before, mount := d.est, d.estMount
-	d.fields = pair{}
+	d.fields, d.forces = pair{}, pair{}
 	d.est, d.estMount = estimator.New(d.estimatorOptions()), d.opt.Inertial.Mount
 	d.renewWatch()
 	if before != nil && d.spec.Chip == d.estChip {

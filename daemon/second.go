@@ -205,12 +205,16 @@ func (d *Daemon) fieldError() func(r3.Vec) estimator.Cov3 {
 }
 
 // pairWarnings tells when two sensors of one quantity contradict each other.
-func (d *Daemon) pairWarnings() []estimator.Warning {
-	p := &d.fields
-	if !p.differ || p.use != useBoth {
-		return nil
+func (d *Daemon) pairWarnings() (out []estimator.Warning) {
+	if p := &d.fields; p.differ && p.use == useBoth {
+		out = append(out, estimator.Warning{Code: "sensors-disagree", Text: fmt.Sprintf(
+			"The magnetometers %s and %s differ by %.1f µT, %.0f times what their errors explain: one of them is disturbed or no longer as calibrated. Directions are less sure: look for steel, cables or a loose board near them, or calibrate again.",
+			chipAt(d.magnetic.status.Device), chipAt(d.magnetic2.status.Device), r3.Norm(p.diff), p.sigmas)})
 	}
-	return []estimator.Warning{{Code: "sensors-disagree", Text: fmt.Sprintf(
-		"The magnetometers %s and %s differ by %.1f µT, %.0f times what their errors explain: one of them is disturbed or no longer as calibrated. Directions are less sure: look for steel, cables or a loose board near them, or calibrate again.",
-		chipAt(d.magnetic.status.Device), chipAt(d.magnetic2.status.Device), r3.Norm(p.diff), p.sigmas)}}
+	if p := &d.forces; p.differ && p.use == useBoth {
+		out = append(out, estimator.Warning{Code: "sensors-disagree", Text: fmt.Sprintf(
+			"The accelerometers %s and %s differ by %.2f°, %.0f times what their errors explain: one of them came loose or is no longer as calibrated. The height is less sure: press on both boards, or calibrate again.",
+			chipAt(d.inertial.status.Device), chipAt(d.inertial2.status.Device), r3.Norm(p.diff)/sensors.StandardGravity/degree, p.sigmas)})
+	}
+	return out
 }

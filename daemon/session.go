@@ -40,13 +40,19 @@ type session struct {
 	mean2    magneticMean
 	rest     *calib.RestFinder
 	poses    []calib.Pose
+	rest2    *calib.RestFinder // of the second accelerometer
+	poses2   []calib.Pose
 	turn     turning
 
 	look look
 }
 
-func newSession(kind CalibrationKind, mount Mount, spec sensors.InertialSpec, now time.Duration) *session {
-	return &session{kind: kind, mount: mount, began: now, last: now, rest: calib.NewRestFinder(calib.RestOf(spec)), look: look{poses: -1}}
+// newSession takes the spec of the inertial sensor, and of the second one.
+func newSession(kind CalibrationKind, mount Mount, spec, spec2 sensors.InertialSpec, now time.Duration) *session {
+	return &session{
+		kind: kind, mount: mount, began: now, last: now, look: look{poses: -1},
+		rest: calib.NewRestFinder(calib.RestOf(spec)), rest2: calib.NewRestFinder(calib.RestOf(spec2)),
+	}
 }
 
 // seconds is how long the session runs.
@@ -80,6 +86,15 @@ func (s *session) takeMagnetic(x sensors.MagneticSample) {
 	if m, ok := s.meanM.push(x, magneticEvery); ok {
 		s.magnetic = append(s.magnetic, m)
 		s.full = len(s.magnetic) >= keepMagnetic
+	}
+}
+
+// takeSecondInertial takes the rest poses of the second accelerometer.
+func (s *session) takeSecondInertial(x sensors.InertialSample) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if p, ok := s.rest2.Push(x); ok && len(s.poses2) < keepPoses {
+		s.poses2 = append(s.poses2, p)
 	}
 }
 

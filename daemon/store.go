@@ -34,7 +34,9 @@ const (
 	PartAccelerometer Part = "accelerometer"
 	PartCompass       Part = "compass"
 	PartCompass2      Part = "second compass"
-	PartAxis          Part = "axis"
+	// PartAccelerometer2 holds how its axes lie against the first's as well.
+	PartAccelerometer2 Part = "second accelerometer"
+	PartAxis           Part = "axis"
 	// PartTurnCheck is what a turn of the mount has told of the compass; it holds
 	// for the night, as iron on the mount comes and goes.
 	PartTurnCheck Part = "turn check"

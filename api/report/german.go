@@ -62,7 +62,7 @@ var german = &language{
 		"sensor-lost": "Sensor verloren", "sensor-found": "Sensor wieder da", "watch-renewed": "Wache erneuert", "watch-offered": "Wache angeboten", "sensor-drift": "Drift des Sensors",
 		"alarm-trial": "Alarm erprobt", "site-set": "Ort gesetzt", "night-began": "Nacht begonnen", "night-ended": "Nacht beendet", "log-trouble": "Log gestört",
 	},
-	calibrations: map[string]string{"accelerometer": "Beschleunigungsmesser", "compass": "Kompass", "second compass": "Zweiter Kompass", "axis": "Achse", "turn check": "Drehprobe", "temperature": "Temperaturgang"},
+	calibrations: map[string]string{"accelerometer": "Beschleunigungsmesser", "compass": "Kompass", "second compass": "Zweiter Kompass", "second accelerometer": "Zweiter Beschleunigungsmesser", "axis": "Achse", "turn check": "Drehprobe", "temperature": "Temperaturgang"},
 	sources:      map[string]string{"": "unbekannt", "system": "System", "entered": "eingegeben", "gnss": "GNSS", "unknown": "unbekannt"},
 
 	allKnown:     "Nichts Nennenswertes: Ort, Uhr und Sensoren waren die ganze Nacht bekannt.",

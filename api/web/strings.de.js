@@ -393,7 +393,7 @@ export default {
   offerRefused: "Temperatur: {why}",
   offerOpen: "{nights} Nächte zeigen, wie der Sensor mit der Kälte wandert. Aus den anderen vorhergesagt wäre die Neigung der neuesten um {after}° statt {before}° gewandert.",
   offerAccept: "Von nun an verwenden",
-  calibrated: { accelerometer: "Beschleunigungsmesser", compass: "Kompass", "second compass": "Zweiter Kompass", axis: "Drehachse", "turn check": "Drehprobe", temperature: "Temperaturgang" },
+  calibrated: { accelerometer: "Beschleunigungsmesser", compass: "Kompass", "second accelerometer": "Zweiter Beschleunigungsmesser", "second compass": "Zweiter Kompass", axis: "Drehachse", "turn check": "Drehprobe", temperature: "Temperaturgang" },
   method: { board: "in der Hand", "in-place": "auf der Montierung", head: "Kopf gedreht", swing: "Montierung gedreht", given: "beim Start mitgegeben", nights: "aus Nächten gelernt" },
   calibrate: {
     board: { name: "Platine in der Hand", text: "Bei Tag, fern von Eisen: die Platine auf jede Seite legen, dann langsam in alle Richtungen drehen. Kalibriert Beschleunigungsmesser und Kompass." },
@@ -486,7 +486,7 @@ export default {
   healthBad: "{n} von {of} Sensoren antworten nicht",
   healthSilent: "die Messschleife schweigt",
   healthLoop: "plumbstar {version}; {late} von {ticks} Messungen verspätet; {listeners} hören zu.",
-  sensor: { inertial: "Beschleunigungsmesser und Kreisel", magnetic: "Magnetsensor", magnetic2: "Zweiter Magnetsensor", gnss: "Satellitenempfänger" },
+  sensor: { inertial: "Beschleunigungsmesser und Kreisel", magnetic: "Magnetsensor", inertial2: "Zweiter Beschleunigungsmesser", magnetic2: "Zweiter Magnetsensor", gnss: "Satellitenempfänger" },
   sensorState: { ok: "antwortet", starting: "läuft an", lost: "antwortet nicht" },
   sensorRate: "{hz} Messungen je Sekunde",
   sensorTemp: "{c} °C",

@@ -385,7 +385,7 @@ export default {
   offerRefused: "Temperature: {why}",
   offerOpen: "{nights} nights show how the sensor drifts with the cold. Foretold from the others, the tilt of the newest would have wandered by {after}° instead of {before}°.",
   offerAccept: "Use this from now on",
-  calibrated: { accelerometer: "Accelerometer", compass: "Compass", "second compass": "Second compass", axis: "Rotation axis", "turn check": "Turn check", temperature: "Temperature" },
+  calibrated: { accelerometer: "Accelerometer", compass: "Compass", "second accelerometer": "Second accelerometer", "second compass": "Second compass", axis: "Rotation axis", "turn check": "Turn check", temperature: "Temperature" },
   method: { board: "in the hand", "in-place": "on the mount", head: "head turned", swing: "mount turned", given: "given at the start", nights: "learned from nights" },
   calibrate: {
     board: { name: "Board in the hand", text: "By daylight, away from iron: lay the board on each of its sides, then turn it slowly through all directions. Calibrates accelerometer and compass." },
@@ -478,7 +478,7 @@ export default {
   healthBad: "{n} of {of} sensors do not answer",
   healthSilent: "the sensor loop is silent",
   healthLoop: "plumbstar {version}; {late} of {ticks} readings late; {listeners} listening.",
-  sensor: { inertial: "Accelerometer and gyroscope", magnetic: "Magnetometer", magnetic2: "Second magnetometer", gnss: "Satellite receiver" },
+  sensor: { inertial: "Accelerometer and gyroscope", magnetic: "Magnetometer", inertial2: "Second accelerometer", magnetic2: "Second magnetometer", gnss: "Satellite receiver" },
   sensorState: { ok: "answers", starting: "starting", lost: "does not answer" },
   sensorRate: "{hz} readings a second",
   sensorTemp: "{c} °C",

@@ -6,9 +6,9 @@ import (
 	"strings"
 )
 
-// propose gives the lines of a settings file for the best accelerometer and the
-// two best magnetometers that were found, best as drivers lists them; "" when there
-// is nothing to propose.
+// propose gives the lines of a settings file for the two best accelerometers and
+// magnetometers that were found, best as drivers lists them; "" when there is
+// nothing to propose.
 func (r scanReport) propose() string {
 	var s strings.Builder
 	for _, section := range []struct {
@@ -34,8 +34,8 @@ func (r scanReport) propose() string {
 		}
 		s.WriteString(mountLines)
 		more := found[1:]
-		if section.name == "magnetic" && len(more) > 0 {
-			fmt.Fprintf(&s, "\n[magnetic2]\nchip = %q\nbus = %q\naddress = %s\n%s", more[0].chip, more[0].bus, more[0].address, mountLines)
+		if len(more) > 0 {
+			fmt.Fprintf(&s, "\n[%s2]\nchip = %q\nbus = %q\naddress = %s\n%s", section.name, more[0].chip, more[0].bus, more[0].address, mountLines)
 			more = more[1:]
 		}
 		for _, c := range more {

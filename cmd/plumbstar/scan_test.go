@@ -215,6 +215,9 @@ func TestScanProposes(t *testing.T) {
 			t.Errorf("%s: %v in\n%s", c.inertial, err, r.Settings)
 			continue
 		}
+		if second := set.Inertial2.Chip; second != config.None && second != c.also {
+			t.Errorf("a second accelerometer %s:\n%s", second, r.Settings)
+		}
 		if second := set.Magnetic2.Chip; second != config.None && second != c.also {
 			t.Errorf("a second magnetometer %s:\n%s", second, r.Settings)
 		}

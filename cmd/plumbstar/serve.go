@@ -185,6 +185,15 @@ func liveOptions(set config.Settings, clock realClock, buses *liveBuses, log *sl
 			OnLost: func() { buses.release("magnetic") },
 		}
 	}
+	if set.Inertial2.Chip != config.None {
+		o.Inertial2 = &daemon.Inertial{
+			Device: set.Inertial2.Chip, Mount: daemon.Mount(set.Inertial2.Mount()), Correct: uncalibrated(),
+			Open: func() (sensors.Inertial, error) {
+				return find(buses, "inertial2", set.Inertial2, clock, openInertial)
+			},
+			OnLost: func() { buses.release("inertial2") },
+		}
+	}
 	if set.Magnetic2.Chip != config.None {
 		o.Magnetic2 = &daemon.Magnetic{
 			Device: set.Magnetic2.Chip, Mount: daemon.Mount(set.Magnetic2.Mount()), Correct: uncalibrated(),

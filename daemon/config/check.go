@@ -54,6 +54,8 @@ func (c *checker) settings(s *Settings, chips Chips) {
 	c.sensor("magnetic", &s.Magnetic, chips.Magnetic, 1, 400)
 	c.sensor("magnetic2", &s.Magnetic2, chips.Magnetic, 1, 400)
 	c.second("magnetic2", &s.Magnetic, &s.Magnetic2)
+	c.sensor("inertial2", &s.Inertial2, chips.Inertial, 10, 400)
+	c.second("inertial2", &s.Inertial, &s.Inertial2)
 	if s.Aim != "refracted" && s.Aim != "true" {
 		c.refuse("aim", `%.40q: use "refracted" (the pole as the air lifts it) or "true"`, s.Aim)
 	}

@@ -313,3 +313,15 @@ func TestSecondMagnetometer(t *testing.T) {
 		}
 	}
 }
+
+// TestSecondAccelerometer follows the same rules.
+func TestSecondAccelerometer(t *testing.T) {
+	chips := config.Chips{Inertial: []string{"I", "J"}, Magnetic: []string{"A"}}
+	set, err := config.Parse("x.toml", []byte("[inertial]\nchip='I'\n[inertial2]\nchip='J'\nforward='-y'"), chips)
+	if err != nil || set.Inertial2.Chip != "J" || set.Inertial2.RateHz != 100 {
+		t.Errorf("%+v, %v", set.Inertial2, err)
+	}
+	if _, err := config.Parse("x.toml", []byte("[inertial2]\nchip='J'"), chips); err == nil || !strings.Contains(err.Error(), "x.toml:2: inertial2.chip: beside") {
+		t.Errorf("beside auto: %v", err)
+	}
+}

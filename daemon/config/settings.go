@@ -23,7 +23,9 @@ type Settings struct {
 	Board    Board  `toml:"board"`
 	Inertial Sensor `toml:"inertial"`
 	Magnetic Sensor `toml:"magnetic"`
-	// Magnetic2 is a second magnetometer on the same board.
+	// Inertial2 and Magnetic2 are a second accelerometer and magnetometer on the
+	// same board.
+	Inertial2 Sensor   `toml:"inertial2"`
 	Magnetic2 Sensor   `toml:"magnetic2"`
 	Air       Air      `toml:"air"`
 	Geomag    Geomag   `toml:"geomag"`
@@ -259,6 +261,7 @@ func Defaults() Settings {
 		Inertial: Sensor{Chip: Auto, Bus: Auto, RateHz: 100, Forward: "+x", Up: "+z"},
 		Magnetic: Sensor{Chip: Auto, Bus: Auto, RateHz: 50, Forward: "+x", Up: "+z"},
 		// A second one is never guessed: it could be the first once more.
+		Inertial2: Sensor{Chip: None, Bus: Auto, RateHz: 100, Forward: "+x", Up: "+z"},
 		Magnetic2: Sensor{Chip: None, Bus: Auto, RateHz: 50, Forward: "+x", Up: "+z"},
 		Kit: Kit{PixelUM: 4, TrailPx: 1, Lenses: []Lens{
 			{Name: "24 mm", FocalMM: 24, ExposuresS: []float64{120}},
