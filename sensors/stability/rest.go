@@ -33,11 +33,13 @@ func (r *Rest) Follow(v []float64) Trend {
 	return out
 }
 
-// Hysteresis is tried as one follower of little, middling (that of play) or much
-// slack, as a part of the range of temperature, and as two of them together.
+// Hysteresis is tried as one follower of little, middling or much slack, as a part
+// of the range of temperature, and as the least and the greatest together. A loop
+// that is entered from its other side, after a warming that nobody saw, looks like
+// one of twice the slack.
 const hysteresisModels = 4
 
-func slacks() [3]float64              { return [3]float64{1.0 / 20, 1.0 / 10, 1.0 / 5} }
+func slacks() [3]float64              { return [3]float64{1.0 / 20, 1.0 / 8, 1.0 / 3} }
 func models() [hysteresisModels][]int { return [...][]int{{0, 1}, {0, 2}, {0, 3}, {0, 1, 3}} }
 
 // follow also gives the coefficient for each slack by itself.
