@@ -40,7 +40,7 @@ func (r *rig) pass(l *nightlog.Log, length time.Duration) {
 	r.run(2 * time.Second) // the loop looks at the log once a second
 }
 
-func flush(t *testing.T, l *nightlog.Log) {
+func flush(t testing.TB, l *nightlog.Log) {
 	t.Helper()
 	ctx, cancel := context.WithTimeout(context.Background(), 10*time.Second)
 	defer cancel()

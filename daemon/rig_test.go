@@ -26,7 +26,7 @@ import (
 // that is moved along a path. The magnetometer's axes lie otherwise than those of
 // the inertial sensor, as on many boards.
 type rig struct {
-	t     *testing.T
+	t     testing.TB
 	rng   *rand.Rand
 	place scenario.Place
 	path  *scenario.Path
@@ -54,13 +54,13 @@ type rig struct {
 // magAxes is the magnetometer's mount: body x, y, z in its own axes.
 var magAxes = daemon.Mount{{Y: 1}, {X: 1}, {Z: -1}}
 
-func newRig(t *testing.T, key string, seed uint64, change func(*daemon.Options)) *rig {
+func newRig(t testing.TB, key string, seed uint64, change func(*daemon.Options)) *rig {
 	t.Helper()
 	return newRigOn(t, key, seed, nil, change)
 }
 
 // newRigOn is newRig with another inertial sensor than the LSM6DSO.
-func newRigOn(t *testing.T, key string, seed uint64, other func(*rig, sim.World) *daemon.Inertial, change func(*daemon.Options)) *rig {
+func newRigOn(t testing.TB, key string, seed uint64, other func(*rig, sim.World) *daemon.Inertial, change func(*daemon.Options)) *rig {
 	t.Helper()
 	place, err := scenario.PlaceNamed(key)
 	if err != nil {
