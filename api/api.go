@@ -38,6 +38,7 @@ type Options struct {
 	Pairing  Pairing  // required
 	Controls Controls // nil: site and clock can only be read
 	Knobs    Knobs    // nil outside the demo
+	Alarms   Alarms   // nil: no alarm leaves the board
 	Board    Board    // nil: no calibrations, sightings, kit, and nothing of the night sky
 	Watch    Watcher  // nil: no watch and no events
 	Knocks   Knocks   // nil outside the demo

@@ -44,6 +44,9 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.registerKnobs(api)
 	s.registerKnocks(api)
 	s.registerNights(api)
+	if s.o.Alarms != nil {
+		s.registerAlarms(api)
+	}
 	if s.o.Board != nil {
 		s.registerCalibrations(api)
 		s.registerSightings(api)

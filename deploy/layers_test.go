@@ -33,7 +33,7 @@ var layers = map[string][]string{
 // sameLayer lists who may import whom inside one layer, beside a subpackage
 // its folder's root.
 var sameLayer = map[string][]string{
-	"api":             {"api/web", "api/report"},
+	"api":             {"api/alarms", "api/web", "api/report"},
 	"daemon":          {"daemon/config", "daemon/estimator", "daemon/guidance", "daemon/watch", "daemon/nightlog"},
 	"daemon/guidance": {"daemon/estimator"},
 	"daemon/watch":    {"daemon/estimator"},
@@ -56,7 +56,7 @@ var borders = []struct {
 }{
 	{"periph.io/x/host/v3", []string{"cmd"}},
 	{"periph.io/x/devices/v3", []string{"driver", "cmd"}},
-	{"periph.io/x/conn/v3", []string{"sensors", "daemon", "cmd", "test"}},
+	{"periph.io/x/conn/v3", []string{"sensors", "daemon", "api/alarms", "cmd", "test"}},
 	{"github.com/soniakeys/meeus/v3", []string{"astro"}},
 	{"github.com/soniakeys/unit", []string{"astro", "daemon"}},
 	{"github.com/soniakeys/sexagesimal", []string{"astro"}},
@@ -72,7 +72,7 @@ var borders = []struct {
 	{"rsc.io/qr", []string{"api", "cmd"}},
 	{"github.com/pion/mdns/v2", []string{"cmd"}},
 	{"github.com/pion/logging", []string{"cmd"}},
-	{"github.com/eclipse/paho.golang", []string{"cmd"}},
+	{"github.com/eclipse/paho.golang", []string{"api/alarms"}},
 	{"golang.org/x/net", []string{"cmd", "test"}},
 	{"golang.org/x/sys", []string{"cmd", "test"}},
 	{"net/http", []string{"api", "cmd", "test"}},

@@ -65,6 +65,7 @@ func (c *checker) settings(s *Settings, chips Chips) {
 	if s.Access.Read != "open" && s.Access.Read != "paired" {
 		c.refuse("access.read", `%.40q: use "open" or "paired"`, s.Access.Read)
 	}
+	c.alarms(&s.Alarms)
 	c.number("loop.updates_hz", s.Loop.UpdatesHz, 1, 50, "per second")
 	c.watch(&s.Watch)
 	c.number("night_log.max_mb", s.NightLog.MaxMB, 20, 1e6, "MB")

@@ -65,7 +65,7 @@ func TestSampleFileNamesEveryKey(t *testing.T) {
 			case key == "":
 				t.Errorf("%s.%s has no key", ty, f.Name)
 			case f.Type.Kind() == reflect.Struct:
-				walk(key, f.Type)
+				walk(strings.TrimPrefix(table+"."+key, "."), f.Type)
 			case f.Type.Kind() == reflect.Slice && f.Type.Elem().Kind() == reflect.Struct:
 				walk("["+table+"."+key+"]", f.Type.Elem())
 			case !strings.Contains(section, "\n"+key+" = "):
@@ -207,6 +207,28 @@ func TestErrorsNameFileLineKeyAndCure(t *testing.T) {
 		{"[server]\nmax_streams = 0", []string{"x.toml:2: server.max_streams: 0 is out of range"}},
 		{"[server]\ntls = 'on'", []string{`x.toml:2: server.tls: "on": use "off", or "self"`}},
 		{"[access]\nread = 'all'", []string{`x.toml:2: access.read: "all": use "open" or "paired"`}},
+		{"[alarms.webhook]\nurl = 'https://token-9f3@tracker.local/x'", []string{"x.toml:2: alarms.webhook.url: a password does not belong into the address"}},
+		{"[alarms.webhook]\nurl = 'ftp://tracker.local/x'", []string{`x.toml:2: alarms.webhook.url: scheme "ftp" is not spoken: use http or https`}},
+		{"[alarms.webhook]\nurl = 'tracker.local/9f3'", []string{`x.toml:2: alarms.webhook.url: this is no address: give one like "http://192.168.1.20"`}},
+		{"[alarms.webhook]\nurl = 'http://tracker:70000'", []string{`x.toml:2: alarms.webhook.url: port "70000": give a number`}},
+		{"[alarms.webhook]\nauth = 'basic'", []string{`x.toml:2: alarms.webhook.auth: "basic": use "none", "hmac"`}},
+		{"[alarms.webhook]\nauth = 'hmac'\nsecret = 'short'", []string{`x.toml:3: alarms.webhook.secret: auth = "hmac" needs a secret of at least 8`}},
+		{"[alarms.webhook]\nsecret = 'long enough'", []string{"x.toml:1: alarms.webhook.auth: a secret is given but not used", "x.toml:2: alarms.webhook.secret: the secret has characters"}},
+		{"[alarms.webhook]\nsecret = 1234567890", []string{"x.toml:2: alarms.webhook.secret: a whole number stands where text in quotes belongs"}},
+		{"[alarms.webhook]\ntimeout_s = 0", []string{"x.toml:2: alarms.webhook.timeout_s: 0 is out of range: give 1 to 60 seconds"}},
+		{"[alarms.webhook]\nmin_severity = 'all'", []string{`x.toml:2: alarms.webhook.min_severity: "all": use one of info, attention, moved`}},
+		{"[alarms.mqtt]\nquiet_min_severity = 'none'", []string{`x.toml:2: alarms.mqtt.quiet_min_severity: "none": use one of info, attention, moved, never`}},
+		{"[alarms.buzzer]\nquiet = ['22:00-07:00', '25:00-07:00']", []string{`x.toml:2: alarms.buzzer.quiet: "25:00-07:00" is no time of day: give from and to, for example`}},
+		{"[alarms.mqtt]\nbroker = 'http://tracker'", []string{`x.toml:2: alarms.mqtt.broker: scheme "http" is not spoken: use mqtt or mqtts`}},
+		{"[alarms.mqtt]\nbroker = 'mqtt://tracker/field'", []string{`x.toml:2: alarms.mqtt.broker: a broker has no path`}},
+		{"[alarms.mqtt]\npassword = 'x'", []string{"x.toml:1: alarms.mqtt.user: a password is given without a user"}},
+		{"[alarms.mqtt]\ntopic = 'plumb/#'", []string{`x.toml:2: alarms.mqtt.topic: "plumb/#": give levels of letters`}},
+		{"[alarms.mqtt]\ntopic = ''", []string{`x.toml:2: alarms.mqtt.topic: "": give levels`}},
+		{"[alarms.mqtt]\ndiscovery_prefix = 'home//x'", []string{"x.toml:2: alarms.mqtt.discovery_prefix: "}},
+		{"[alarms.buzzer]\npin = 'GPIO 18'", []string{`x.toml:2: alarms.buzzer.pin: "GPIO 18" is no pin`}},
+		{"[alarms.buzzer]\nactive = true", []string{"x.toml:2: alarms.buzzer.active: true or false stands where text in quotes belongs"}},
+		{"[alarms.buzzer]\nactive = 'up'", []string{`x.toml:2: alarms.buzzer.active: "up": use "high" or "low"`}},
+		{"[alarms.buzzer]\nguide = 'yes'", []string{"x.toml:2: alarms.buzzer.guide: text stands where true or false belongs"}},
 		{"[loop]\nupdates_hz = 0.5", []string{"x.toml:2: loop.updates_hz: 0.5 is out of range: give 1 to 50 per second"}},
 		{"[watch]\nleast_move_deg = 0", []string{"x.toml:2: watch.least_move_deg: 0 is out of range: give 0.01 to 5 degrees"}},
 		{"[watch]\nboard_on = 'top'", []string{`x.toml:2: watch.board_on: "top": use "auto", "body" or "head"`}},

@@ -58,12 +58,15 @@ func Load(file string, chips Chips) (Settings, error) {
 	if err != nil {
 		return Settings{}, err
 	}
-	if c := s.Geomag.Coefficients; c != "" && !filepath.IsAbs(c) {
-		abs, err := filepath.Abs(filepath.Join(filepath.Dir(file), c))
+	for _, named := range []*string{&s.Geomag.Coefficients, &s.Alarms.Webhook.CAFile, &s.Alarms.MQTT.CAFile} {
+		if *named == "" || filepath.IsAbs(*named) {
+			continue
+		}
+		abs, err := filepath.Abs(filepath.Join(filepath.Dir(file), *named))
 		if err != nil {
 			return Settings{}, fmt.Errorf("settings: %w", err)
 		}
-		s.Geomag.Coefficients = abs
+		*named = abs
 	}
 	return s, nil
 }
@@ -149,8 +152,10 @@ func goType(t string) string {
 		return "a number"
 	case strings.HasPrefix(t, "int"), strings.HasPrefix(t, "uint"):
 		return "a whole number"
-	case t == "string":
+	case t == "string", t == "config.Secret":
 		return "text in quotes"
+	case t == "bool":
+		return "true or false"
 	}
 	return "a table"
 }

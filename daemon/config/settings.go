@@ -33,6 +33,7 @@ type Settings struct {
 	Learn     Learn    `toml:"learn"`
 	Server    Server   `toml:"server"`
 	Access    Access   `toml:"access"`
+	Alarms    Alarms   `toml:"alarms"`
 	Loop      LoopRate `toml:"loop"`
 	Watch     Watch    `toml:"watch"`
 	NightLog  NightLog `toml:"night_log"`
@@ -270,6 +271,7 @@ func Defaults() Settings {
 		}},
 		Server:   Server{Listen: "0.0.0.0:8484", Names: []string{}, MaxStreams: 100, TLS: Off},
 		Access:   Access{Read: "open"},
+		Alarms:   defaultAlarms(),
 		Loop:     LoopRate{UpdatesHz: 10},
 		Watch:    Watch{Offer: true, LeastMoveDeg: 0.03, BoardOn: Auto, Quiet: []string{}},
 		NightLog: NightLog{MaxMB: 1000},
