@@ -46,6 +46,7 @@ type Status struct {
 type Source interface {
 	Latest() *daemon.Snapshot
 	Subscribe(context.Context) <-chan *daemon.Snapshot
+	Events(ctx context.Context, after uint64) <-chan daemon.Event
 }
 
 // Options is what Alarms need.
@@ -156,9 +157,11 @@ func (x *alarm) fails(err error, log *slog.Logger) (works bool) {
 	return false
 }
 
-// Run carries alarms away until ctx ends, and then what still waits, for at most
-// two seconds.
+// Run carries away what happens until ctx or the daemon ends, and then what still
+// waits, for at most two seconds.
 func (a *Alarms) Run(ctx context.Context) {
+	ctx, end := context.WithCancel(ctx)
+	defer end()
 	var ways sync.WaitGroup
 	for _, x := range a.all {
 		if x.courier != nil {
@@ -175,10 +178,35 @@ func (a *Alarms) Run(ctx context.Context) {
 		ways.Go(func() { a.broker.run(ctx) })
 		ways.Go(func() { a.keepState(ctx) })
 	}
+	a.follow(ctx)
+	end()
 	ways.Wait()
 	if a.broker != nil {
 		a.broker.part()
 	}
+}
+
+// follow tells what the daemon publishes, until either ends.
+func (a *Alarms) follow(ctx context.Context) {
+	for e := range a.o.Source.Events(ctx, 0) {
+		if e.Missed > 0 {
+			a.o.Log.Error("alarms came too late for events", "missed", e.Missed)
+		}
+		a.Tell(a.message(&e))
+	}
+}
+
+// message is an event as receivers see it.
+func (a *Alarms) message(e *daemon.Event) Message {
+	m := Message{
+		ID: a.o.Run + "-" + strconv.FormatUint(e.ID, 10), Board: a.o.Board, Kind: e.Kind, Severity: string(e.Severity), Text: e.Text,
+		Numbers: e.Numbers, Finding: e.Finding, Final: e.Final, Quiet: e.Quiet, Trial: e.Trial,
+	}
+	if e.TimeSure {
+		t := e.Time.UTC()
+		m.Time = &t
+	}
+	return m
 }
 
 // Tell hands one message to all ways that want it. It never blocks.

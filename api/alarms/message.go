@@ -93,9 +93,6 @@ func newFilter(least, quietLeast string, quiet []string, zone *time.Location) (*
 }
 
 func (f *filter) passes(m Message) bool {
-	if m.Trial {
-		return true
-	}
 	if m.Finding != 0 {
 		for _, t := range f.told {
 			if t == m.Finding {

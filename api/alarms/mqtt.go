@@ -27,6 +27,7 @@ type broker struct {
 	id     string      // client identifier, and the board's in discovery
 	topics topics
 	pace   pace
+	look   time.Duration // how often the state is looked at
 	now    func() time.Time
 	log    *slog.Logger
 	// onUp is called when a connection stands.
@@ -49,7 +50,7 @@ func newBroker(set config.MQTT, id, version string, now func() time.Time, log *s
 	}
 	port := u.Port()
 	b := &broker{set: set, target: u.Scheme + "://" + u.Host, id: id, now: now, log: log, up: make(chan struct{}), why: "not yet connected"}
-	b.pace = usualPace(10 * time.Second)
+	b.pace, b.look = usualPace(10*time.Second), stateEvery
 	b.topics = newTopics(set, id, version)
 	if u.Scheme == "mqtts" {
 		if b.tls, err = trusted(set.CAFile); err != nil {
@@ -99,9 +100,9 @@ func (b *broker) run(ctx context.Context) {
 func (b *broker) session(ctx context.Context) (up bool, err error) {
 	begin, cancel := context.WithTimeout(ctx, b.pace.attempt)
 	defer cancel()
-	conn, err := b.dial(begin)
+	conn, err := dial(begin, b.addr, b.tls)
 	if err != nil {
-		return false, err
+		return false, fmt.Errorf("broker %s: %w", b.target, err)
 	}
 	lost := make(chan error, 1)
 	report := func(err error) {
@@ -130,20 +131,6 @@ func (b *broker) session(ctx context.Context) (up bool, err error) {
 	case <-ctx.Done():
 	}
 	return true, ctx.Err()
-}
-
-func (b *broker) dial(ctx context.Context) (net.Conn, error) {
-	var conn net.Conn
-	var err error
-	if b.tls != nil {
-		conn, err = (&tls.Dialer{Config: b.tls}).DialContext(ctx, "tcp", b.addr)
-	} else {
-		conn, err = (&net.Dialer{}).DialContext(ctx, "tcp", b.addr)
-	}
-	if err != nil {
-		return nil, fmt.Errorf("broker %s: %w", b.target, err)
-	}
-	return conn, nil
 }
 
 // greet connects, announces the board and says that it is there. The will (section

@@ -34,7 +34,7 @@ type state struct {
 
 // keepState publishes the state when it changes, and its numbers now and then.
 func (a *Alarms) keepState(ctx context.Context) {
-	t := time.NewTicker(stateEvery)
+	t := time.NewTicker(a.broker.look)
 	defer t.Stop()
 	var last string
 	var at time.Duration

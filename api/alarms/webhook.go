@@ -1,6 +1,7 @@
 package alarms
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	"crypto/hmac"
@@ -11,6 +12,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"net"
 	"net/http"
 	"net/url"
 	"os"
@@ -20,10 +22,15 @@ import (
 	"plumbstar/daemon/config"
 )
 
-// webhook posts messages to one server.
+// webhook posts messages to one server, each over a connection of its own: net/http's
+// client would add 0.3 MB for connections kept, proxies and redirects, of which
+// some alarms a night need none and the last would be a danger (whoever answers
+// with a redirect could send the alarm, and its secret, anywhere).
 type webhook struct {
 	set    config.Webhook
-	client *http.Client
+	url    *url.URL
+	addr   string
+	tls    *tls.Config // nil: plain
 	agent  string
 	target string // what of the address may be shown
 }
@@ -34,25 +41,19 @@ func newWebhook(set config.Webhook, agent string) (*webhook, error) {
 	if err != nil {
 		return nil, errors.New("alarms.webhook: url: this is no address")
 	}
-	roots, err := trusted(set.CAFile)
-	if err != nil {
-		return nil, fmt.Errorf("alarms.webhook: %w", err)
+	u.Fragment = ""
+	w := &webhook{set: set, url: u, agent: agent, target: u.Scheme + "://" + u.Host}
+	port := "80"
+	if u.Scheme == "https" {
+		if w.tls, err = trusted(set.CAFile); err != nil {
+			return nil, fmt.Errorf("alarms.webhook: %w", err)
+		}
+		w.tls.ServerName, port = u.Hostname(), "443"
 	}
-	w := &webhook{set: set, agent: agent, target: u.Scheme + "://" + u.Host}
-	w.client = &http.Client{
-		Transport: &http.Transport{
-			TLSClientConfig:     roots,
-			MaxConnsPerHost:     1,
-			IdleConnTimeout:     30 * time.Second,
-			TLSHandshakeTimeout: 10 * time.Second,
-			// Answers are not used; 8 kB of header is more than any needs.
-			MaxResponseHeaderBytes: 8 << 10,
-			DisableCompression:     true,
-		},
-		// Whoever answers with a redirect could send the alarm, and its secret,
-		// anywhere.
-		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
+	if u.Port() != "" {
+		port = u.Port()
 	}
+	w.addr = net.JoinHostPort(u.Hostname(), port)
 	return w, nil
 }
 
@@ -87,9 +88,9 @@ func (w *webhook) send(ctx context.Context, m Message) error {
 	if err != nil {
 		return refusedError{err}
 	}
-	req, err := http.NewRequestWithContext(ctx, http.MethodPost, w.set.URL, bytes.NewReader(body))
-	if err != nil {
-		return errors.New("the address of the receiver cannot be used: check url in [alarms.webhook]")
+	req := &http.Request{
+		Method: http.MethodPost, URL: w.url, Host: w.url.Host, Header: http.Header{}, Close: true,
+		Body: io.NopCloser(bytes.NewReader(body)), ContentLength: int64(len(body)),
 	}
 	req.Header.Set("Content-Type", "application/json")
 	req.Header.Set("User-Agent", w.agent)
@@ -100,14 +101,49 @@ func (w *webhook) send(ctx context.Context, m Message) error {
 	case config.AuthHMAC:
 		req.Header.Set(signatureHeader, "sha256="+signature(body, w.set.Secret.Reveal()))
 	}
-	resp, err := w.client.Do(req)
+	resp, err := w.exchange(ctx, req)
 	if err != nil {
-		return w.explain(err)
+		if ctx.Err() != nil {
+			return fmt.Errorf("%s did not answer within %g s", w.target, w.set.TimeoutS)
+		}
+		return fmt.Errorf("%s: %w", w.target, err)
 	}
-	defer resp.Body.Close()
-	// Read a little, so that the connection can serve again.
-	_, _ = io.CopyN(io.Discard, resp.Body, 4<<10)
 	return w.judge(resp)
+}
+
+// mostAnswer bounds what is read of an answer, bytes; its body is not used.
+const mostAnswer = 64 << 10
+
+// exchange sends the request and reads the header of the answer.
+func (w *webhook) exchange(ctx context.Context, req *http.Request) (*http.Response, error) {
+	conn, err := dial(ctx, w.addr, w.tls)
+	if err != nil {
+		return nil, err
+	}
+	defer conn.Close()
+	defer context.AfterFunc(ctx, func() { _ = conn.Close() })()
+	if err := req.Write(conn); err != nil {
+		return nil, err
+	}
+	r := bufio.NewReader(io.LimitReader(conn, mostAnswer))
+	for {
+		resp, err := http.ReadResponse(r, req)
+		if err != nil {
+			return nil, fmt.Errorf("no HTTP answer: %w", err)
+		}
+		// Interim answers (RFC 9110, section 15.2) come before the one that counts.
+		if resp.StatusCode >= 200 {
+			return resp, nil // closing its body would read it first; the connection ends instead
+		}
+	}
+}
+
+// dial connects, with TLS where there is a configuration for it.
+func dial(ctx context.Context, addr string, c *tls.Config) (net.Conn, error) {
+	if c != nil {
+		return (&tls.Dialer{Config: c}).DialContext(ctx, "tcp", addr)
+	}
+	return (&net.Dialer{}).DialContext(ctx, "tcp", addr)
 }
 
 // signature is HMAC-SHA256 (RFC 2104, FIPS 180-4) in hexadecimal.
@@ -115,18 +151,6 @@ func signature(body []byte, secret string) string {
 	h := hmac.New(sha256.New, []byte(secret))
 	h.Write(body)
 	return hex.EncodeToString(h.Sum(nil))
-}
-
-// explain says what went wrong without the address, whose path is often the secret.
-func (w *webhook) explain(err error) error {
-	var u *url.Error
-	if errors.As(err, &u) {
-		if u.Timeout() {
-			return fmt.Errorf("%s did not answer within %g s", w.target, w.set.TimeoutS)
-		}
-		err = u.Err
-	}
-	return fmt.Errorf("%s: %w", w.target, err)
 }
 
 // judge tells success from refusals for good and for now.

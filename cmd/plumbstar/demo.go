@@ -32,6 +32,7 @@ type demoFlags struct {
 	faults []string
 	watch  bool
 	state  string
+	alarms string
 }
 
 func newDemoCommand(e env) *cobra.Command {
@@ -56,6 +57,7 @@ machine meanwhile. At the end the truth is compared with the estimate.`,
 	fl.StringArrayVar(&f.faults, "fault", nil, "trouble as WHAT@FROM-TO, for example magnetometer@20s-35s; WHAT: "+demoFaultHelp)
 	fl.BoolVar(&f.watch, "watch", false, "the person arms the watch when it is offered, or after three minutes, and then leaves the tripod alone")
 	fl.StringVar(&f.state, "state-dir", "", "where the night log is kept (default: a folder that ends with the demo)")
+	fl.StringVar(&f.alarms, "alarms", "", "settings file whose [alarms] carry away what happens in the demo")
 	return c
 }
 
@@ -134,6 +136,9 @@ func demo(ctx context.Context, e env, f demoFlags) error {
 		night.Clock.Pace(speed, time.Now, time.Sleep)
 	}
 	s := serving{listen: f.listen, journal: log.log}
+	if s.alarms, err = demoAlarms(e, f.alarms, d, o.Log); err != nil {
+		return err
+	}
 	if f.hands == "page" {
 		s.knobs, s.knocks = knobs{night}, knobs{night}
 	}

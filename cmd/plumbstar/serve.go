@@ -85,12 +85,16 @@ func serve(cmd *cobra.Command, e env, f serveFlags) error {
 	if err != nil {
 		return err
 	}
+	ways, err := newAlarms(e, set.Alarms, d, clock, "", log)
+	if err != nil {
+		return err
+	}
 	ctx, stop := context.WithCancel(cmd.Context())
 	located := locate(ctx, set.GNSS, clock, d, log)
 	defer func() { stop(); located() }()
 	s := serving{
 		listen: set.Server.Listen, pairing: pairing, journal: journal, hosts: hostsOf(set),
-		paired: set.Access.Paired(), streams: set.Server.MaxStreams,
+		paired: set.Access.Paired(), streams: set.Server.MaxStreams, alarms: ways,
 	}
 	if set.Server.Encrypted() {
 		if s.authority, err = openAuthority(set, e.now); err != nil {

@@ -8,6 +8,7 @@ import (
 	"net/netip"
 
 	"plumbstar/api"
+	"plumbstar/api/alarms"
 	"plumbstar/daemon"
 	"plumbstar/daemon/nightlog"
 )
@@ -25,7 +26,8 @@ type serving struct {
 	// authority, when set, encrypts.
 	authority *api.Authority
 	// bound is where run listens.
-	bound net.Addr
+	bound  net.Addr
+	alarms *alarms.Alarms // nil: none leaves the board
 }
 
 // run lets daemon and server work until the daemon ends, ctx ends or the server
@@ -38,6 +40,9 @@ func (s *serving) run(ctx context.Context, e env, d *daemon.Daemon, log *slog.Lo
 	}
 	if s.journal != nil {
 		o.Nights, o.Report = nights{s.journal}, nights{s.journal}.reports()
+	}
+	if s.alarms != nil {
+		o.Alarms = s.alarms
 	}
 	srv, err := api.New(o)
 	if err != nil {
@@ -56,8 +61,16 @@ func (s *serving) run(ctx context.Context, e env, d *daemon.Daemon, log *slog.Lo
 		served <- srv.Serve(ctx, l)
 		cancel()
 	}()
+	told := make(chan struct{})
+	go func() {
+		defer close(told)
+		if s.alarms != nil {
+			s.alarms.Run(ctx)
+		}
+	}()
 	err = d.Run(ctx)
 	cancel()
+	<-told
 	if serveErr := <-served; err == nil {
 		err = serveErr
 	}
