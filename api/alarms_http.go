@@ -60,7 +60,7 @@ func (s *Server) registerAlarms(api huma.API) {
 			}
 			return &alarmsOutput{Body: l}, nil
 		})
-	op := s.writing(http.MethodPost, alarmsPath+"/{name}/try", "try-alarm", "Try an alarm",
+	op := s.writing(http.MethodPost, alarmsPath+"/{name}/try", "try-alarm-receiver", "Try one way of the alarms",
 		"Sends a message that says that it is a trial, past severity and quiet times; the buzzer plays each pattern once. "+
 			"Whether it arrived shows in the alarm's state soon after. 409 when the alarm is off or faulty.")
 	op.DefaultStatus = http.StatusAccepted

@@ -36,7 +36,7 @@ func (f *fakeAlarms) Try(name string) (alarms.Status, error) {
 func TestAlarmResources(t *testing.T) {
 	f := &fakeAlarms{}
 	openapi3filter.RegisterBodyDecoder("application/problem+json", openapi3filter.JSONBodyDecoder)
-	c := newContract(t, start(t, func(o *Options) { o.Alarms = f }))
+	c := newContract(t, start(t, func(o *Options) { o.Alarms, o.Board, o.Watch = f, newFakeBoard(), newFakeWatcher() }))
 	w := bearer(c.token(t, RoleWrite))
 	w.Set("Content-Type", "application/json")
 	l := into[AlarmList](t, c.check(t, 200, http.MethodGet, "/api/v1/alarms", "", nil))

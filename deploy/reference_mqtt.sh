@@ -22,7 +22,7 @@ work=$(mktemp -d)
 # Whatever still runs at the end was started here; a frozen process must be woken
 # to end.
 # shellcheck disable=SC2154 # j is set inside
-trap 'for j in $(jobs -p); do kill "$j" 2>/dev/null || true; kill -CONT "$j" 2>/dev/null || true; done; rm -rf "$work"' EXIT
+trap 'for j in $(jobs -p); do kill "$j" 2>/dev/null || true; kill -CONT "$j" 2>/dev/null || true; done; wait; rm -rf "$work"' EXIT
 plumbstar=${PLUMBSTAR:-$work/plumbstar}
 [ -n "${PLUMBSTAR:-}" ] || go build -o "$plumbstar" ./cmd/plumbstar
 port=$(python3 -c 'import socket; s = socket.socket(); s.bind(("127.0.0.1", 0)); print(s.getsockname()[1])')
