@@ -44,15 +44,12 @@ type Alarm struct {
 type (
 	alarmsOutput struct{ Body AlarmList }
 	alarmOutput  struct{ Body Alarm }
-	alarmInput   struct {
-		Name string `path:"name" enum:"webhook,mqtt,buzzer"`
-	}
 )
 
 const alarmsPath = "/api/v1/alarms"
 
 func (s *Server) registerAlarms(api huma.API) {
-	huma.Register(api, s.operation(http.MethodGet, alarmsPath, "get-alarms", "Alarms that leave the board, and how they stand", ""),
+	register(api, s.operation(http.MethodGet, alarmsPath, "get-alarms", "Alarms that leave the board, and how they stand", ""),
 		func(context.Context, *struct{}) (*alarmsOutput, error) {
 			l := AlarmList{Alarms: []Alarm{}}
 			for _, a := range s.o.Alarms.List() {
@@ -60,22 +57,27 @@ func (s *Server) registerAlarms(api huma.API) {
 			}
 			return &alarmsOutput{Body: l}, nil
 		})
-	op := s.writing(http.MethodPost, alarmsPath+"/{name}/try", "try-alarm-receiver", "Try one way of the alarms",
-		"Sends a message that says that it is a trial, past severity and quiet times; the buzzer plays each pattern once. "+
-			"Whether it arrived shows in the alarm's state soon after. 409 when the alarm is off or faulty.")
-	op.DefaultStatus = http.StatusAccepted
-	huma.Register(api, op, func(_ context.Context, in *alarmInput) (*alarmOutput, error) {
-		a, err := s.o.Alarms.Try(in.Name)
-		if err == nil {
-			return &alarmOutput{Body: alarmOf(&a)}, nil
-		}
-		var off *alarms.OffError
-		if errors.As(err, &off) {
-			return nil, &refusal{ErrorModel: huma.ErrorModel{Status: http.StatusConflict, Title: http.StatusText(http.StatusConflict), Detail: off.Error()}, Code: "alarm-off"}
-		}
-		_, err = s.answer("trying the alarm", err)
-		return nil, err
-	})
+	// A path for each name, because all inputs without a parameter share one
+	// compiled handler.
+	for _, a := range s.o.Alarms.List() {
+		op := s.writing(http.MethodPost, alarmsPath+"/"+a.Name+"/try", "try-"+a.Name, "Try the "+a.Name,
+			"Sends a message that says that it is a trial, past severity and quiet times; the buzzer plays each pattern once. "+
+				"Whether it arrived shows in the alarm's state soon after. 409 when the alarm is off or faulty.")
+		register(api, op, func(context.Context, *struct{}) (*alarmOutput, error) { return s.tryAlarm(a.Name) })
+	}
+}
+
+func (s *Server) tryAlarm(name string) (*alarmOutput, error) {
+	a, err := s.o.Alarms.Try(name)
+	if err == nil {
+		return &alarmOutput{Body: alarmOf(&a)}, nil
+	}
+	var off *alarms.OffError
+	if errors.As(err, &off) {
+		return nil, &refusal{ErrorModel: huma.ErrorModel{Status: http.StatusConflict, Title: http.StatusText(http.StatusConflict), Detail: off.Error()}, Code: "alarm-off"}
+	}
+	_, err = s.answer("trying the alarm", err)
+	return nil, err
 }
 
 func alarmOf(a *alarms.Status) Alarm {

@@ -43,13 +43,15 @@ func TestAlarmResources(t *testing.T) {
 	if len(l.Alarms) != 3 || l.Alarms[0].Queued != 3 || l.Alarms[0].Dropped != 4 || l.Alarms[0].HeldBack != 6 || l.Alarms[1].Why == "" || !l.Alarms[2].Connected {
 		t.Errorf("%+v", l)
 	}
-	if a := into[Alarm](t, c.check(t, 202, http.MethodPost, "/api/v1/alarms/buzzer/try", "", w)); a.Name != "buzzer" {
+	if a := into[Alarm](t, c.check(t, 200, http.MethodPost, "/api/v1/alarms/buzzer/try", "", w)); a.Name != "buzzer" {
 		t.Errorf("%+v", a)
 	}
 	if b := c.check(t, 409, http.MethodPost, "/api/v1/alarms/mqtt/try", "", w); !strings.Contains(string(b), `"code":"alarm-off"`) || !strings.Contains(string(b), "[alarms.mqtt]") {
 		t.Errorf("off: %s", b)
 	}
-	c.check(t, 422, http.MethodPost, "/api/v1/alarms/horn/try", "", w)
+	if r, _ := c.do(t, http.MethodPost, "/api/v1/alarms/horn/try", "", w); r.StatusCode != 404 {
+		t.Errorf("unknown: %d", r.StatusCode)
+	}
 	none := http.Header{"Content-Type": {"application/json"}}
 	c.check(t, 401, http.MethodPost, "/api/v1/alarms/buzzer/try", "", none)
 	read := bearer(c.token(t, RoleRead))

@@ -12,13 +12,11 @@ import (
 	"time"
 
 	"github.com/eclipse/paho.golang/packets"
-	"github.com/eclipse/paho.golang/paho"
 
 	"plumbstar/daemon/config"
 )
 
-// broker keeps a connection to an MQTT 5 broker and publishes there. Sections are
-// those of the OASIS standard MQTT 5.0.
+// broker keeps a connection to an MQTT 5 broker and publishes there.
 type broker struct {
 	set    config.MQTT
 	addr   string
@@ -33,15 +31,12 @@ type broker struct {
 	// onUp is called when a connection stands.
 	onUp func()
 
-	mu     sync.Mutex
-	client *paho.Client  // nil while there is no connection
-	up     chan struct{} // closed when there is one
-	why    string        // there is none
-	since  time.Time
+	mu    sync.Mutex
+	link  *link         // nil while there is no connection
+	up    chan struct{} // closed when there is one
+	why   string        // there is none
+	since time.Time
 }
-
-// keepAliveS is how soon, in seconds, either side notices that the other is gone.
-const keepAliveS = 30
 
 func newBroker(set config.MQTT, id, version string, now func() time.Time, log *slog.Logger) (*broker, error) {
 	u, err := url.Parse(set.Broker)
@@ -104,30 +99,16 @@ func (b *broker) session(ctx context.Context) (up bool, err error) {
 	if err != nil {
 		return false, fmt.Errorf("broker %s: %w", b.target, err)
 	}
-	lost := make(chan error, 1)
-	report := func(err error) {
-		select {
-		case lost <- err:
-		default:
-		}
-	}
-	c := paho.NewClient(paho.ClientConfig{
-		Conn:          packets.NewThreadSafeConn(conn),
-		PacketTimeout: b.pace.attempt,
-		OnClientError: report,
-		OnServerDisconnect: func(d *paho.Disconnect) {
-			report(fmt.Errorf("the broker ended the connection (reason 0x%02x)", d.ReasonCode))
-		},
-	})
-	if err := b.greet(begin, c); err != nil {
+	l, err := b.greet(begin, conn)
+	if err != nil {
 		return false, err
 	}
-	b.setUp(c)
+	b.setUp(l)
 	b.log.Info("connected to the broker", "broker", b.target)
 	b.onUp()
 	select {
-	case err = <-lost:
-		return true, err
+	case <-l.done:
+		return true, fmt.Errorf("broker %s: %w", b.target, l.why())
 	case <-ctx.Done():
 	}
 	return true, ctx.Err()
@@ -135,71 +116,67 @@ func (b *broker) session(ctx context.Context) (up bool, err error) {
 
 // greet connects, announces the board and says that it is there. The will (section
 // 3.1.2.5) says the opposite when the connection breaks.
-func (b *broker) greet(ctx context.Context, c *paho.Client) error {
-	// The library reserves room for as many messages as we say we take; none come.
+func (b *broker) greet(ctx context.Context, conn net.Conn) (*link, error) {
 	few := uint16(4)
-	connect := &paho.Connect{
-		ClientID: b.id, CleanStart: true, KeepAlive: keepAliveS,
-		Properties:  &paho.ConnectProperties{ReceiveMaximum: &few, RequestProblemInfo: true},
-		WillMessage: &paho.WillMessage{Topic: b.topics.status, Payload: []byte(offline), QoS: 1, Retain: true},
+	most := uint32(mostPacket)
+	hello := &packets.Connect{
+		ProtocolName: "MQTT", ProtocolVersion: 5, ClientID: b.id, CleanStart: true, KeepAlive: keepAliveS,
+		Properties: &packets.Properties{ReceiveMaximum: &few, MaximumPacketSize: &most},
+		WillFlag:   true, WillTopic: b.topics.status, WillMessage: []byte(offline), WillQOS: 1, WillRetain: true, WillProperties: &packets.Properties{},
 	}
 	if b.set.User != "" {
-		connect.UsernameFlag, connect.Username = true, b.set.User
-		connect.PasswordFlag, connect.Password = true, []byte(b.set.Password.Reveal())
+		hello.UsernameFlag, hello.Username = true, b.set.User
+		hello.PasswordFlag, hello.Password = true, []byte(b.set.Password.Reveal())
 	}
-	if ack, err := c.Connect(ctx, connect); err != nil {
-		return b.refusal(ack, err)
+	l, err := open(ctx, conn, hello, b.now, b.pace.attempt)
+	if err != nil {
+		return nil, b.refusal(err)
 	}
 	announced, err := b.topics.announcements()
 	if err == nil {
 		for _, a := range append(announced, announcement{b.topics.status, []byte(online)}) {
-			if err = b.publish(ctx, c, a.topic, a.payload, true); err != nil {
+			if err = b.publish(ctx, l, a.topic, a.payload, true); err != nil {
 				break
 			}
 		}
 	}
 	if err != nil {
-		// The connection is useless; what this returns is no news.
-		_ = c.Disconnect(&paho.Disconnect{})
+		l.end(err)
+		return nil, err
 	}
-	return err
+	return l, nil
 }
 
 // refusal puts the reason of a CONNACK (section 3.2.2.2) into words.
-func (b *broker) refusal(ack *paho.Connack, err error) error {
-	if ack == nil {
-		return fmt.Errorf("broker %s does not answer as MQTT 5 does: %w", b.target, err)
+func (b *broker) refusal(err error) error {
+	var r reasonError
+	if !errors.As(err, &r) {
+		return fmt.Errorf("broker %s: %w: does it speak MQTT 5?", b.target, err)
 	}
-	switch ack.ReasonCode {
-	case 0x84:
+	switch r.code {
+	case packets.ConnackUnsupportedProtocolVersion:
 		return fmt.Errorf("broker %s does not speak MQTT 5: update it", b.target)
-	case 0x86, 0x87, 0x8c:
-		return fmt.Errorf("broker %s does not let this board in (reason 0x%02x): check user and password in [alarms.mqtt]", b.target, ack.ReasonCode)
+	case packets.ConnackBadUsernameOrPassword, packets.ConnackNotAuthorized, packets.ConnackBadAuthenticationMethod:
+		return fmt.Errorf("broker %s: %w: check user and password in [alarms.mqtt]", b.target, err)
 	}
-	return fmt.Errorf("broker %s refused the connection (reason 0x%02x): %w", b.target, ack.ReasonCode, err)
+	return fmt.Errorf("broker %s: %w", b.target, err)
 }
 
-// publish sends with quality of service 1 and waits for the receipt.
-func (b *broker) publish(ctx context.Context, c *paho.Client, topic string, payload []byte, retain bool) error {
-	utf8 := byte(1)
-	_, err := c.Publish(ctx, &paho.Publish{
-		Topic: topic, Payload: payload, QoS: 1, Retain: retain,
-		Properties: &paho.PublishProperties{PayloadFormat: &utf8},
-	})
-	if err != nil {
-		return fmt.Errorf("broker %s did not take the message: %w", b.target, err)
+func (b *broker) publish(ctx context.Context, l *link, topic string, payload []byte, retain bool) error {
+	if err := l.publish(ctx, topic, payload, retain); err != nil {
+		return fmt.Errorf("broker %s: %w", b.target, err)
 	}
 	return nil
 }
 
 // connected waits for a connection.
-func (b *broker) connected(ctx context.Context) (*paho.Client, error) {
+func (b *broker) connected(ctx context.Context) (*link, error) {
 	for {
 		b.mu.Lock()
-		c, up, why := b.client, b.up, b.why
+		l, up, why := b.link, b.up, b.why
 		b.mu.Unlock()
-		if c != nil {
-			return c, nil
+		if l != nil {
+			return l, nil
 		}
 		select {
 		case <-up:
@@ -215,47 +192,47 @@ func (b *broker) send(ctx context.Context, m Message) error {
 	if err != nil {
 		return refusedError{err}
 	}
-	c, err := b.connected(ctx)
+	l, err := b.connected(ctx)
 	if err != nil {
 		return err
 	}
-	return b.publish(ctx, c, b.topics.eventTopic, payload, false)
+	return b.publish(ctx, l, b.topics.eventTopic, payload, false)
 }
 
 // keep publishes the state, which the broker keeps for those who come later;
 // without a connection it is not sent.
 func (b *broker) keep(ctx context.Context, state []byte) error {
 	b.mu.Lock()
-	c := b.client
+	l := b.link
 	b.mu.Unlock()
-	if c == nil {
+	if l == nil {
 		return nil
 	}
 	ctx, cancel := context.WithTimeout(ctx, b.pace.attempt)
 	defer cancel()
-	return b.publish(ctx, c, b.topics.state, state, true)
+	return b.publish(ctx, l, b.topics.state, state, true)
 }
 
 // part says that the board leaves, and leaves.
 func (b *broker) part() {
 	b.mu.Lock()
-	c := b.client
+	l := b.link
 	b.mu.Unlock()
-	if c == nil {
+	if l == nil {
 		return
 	}
 	ctx, cancel := context.WithTimeout(context.Background(), b.pace.parting)
 	defer cancel()
 	// Without this the will says the same, later.
-	_ = b.publish(ctx, c, b.topics.status, []byte(offline), true)
-	_ = c.Disconnect(&paho.Disconnect{})
+	_ = b.publish(ctx, l, b.topics.status, []byte(offline), true)
+	l.part()
 	b.setDown(errors.New("the program ends"))
 }
 
-func (b *broker) setUp(c *paho.Client) {
+func (b *broker) setUp(l *link) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	b.client, b.since = c, b.now()
+	b.link, b.since = l, b.now()
 	close(b.up)
 }
 
@@ -263,8 +240,8 @@ func (b *broker) setDown(err error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	b.why = err.Error()
-	if b.client != nil {
-		b.client, b.up, b.since = nil, make(chan struct{}), b.now()
+	if b.link != nil {
+		b.link, b.up, b.since = nil, make(chan struct{}), b.now()
 	}
 }
 
@@ -272,7 +249,7 @@ func (b *broker) setDown(err error) {
 func (b *broker) upSince() time.Time {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	if b.client == nil {
+	if b.link == nil {
 		return time.Time{}
 	}
 	return b.since
@@ -282,7 +259,7 @@ func (b *broker) upSince() time.Time {
 func (b *broker) status(s *Status) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
-	s.Connected = b.client != nil
+	s.Connected = b.link != nil
 	if !s.Connected {
 		s.State, s.Why = Retrying, b.why
 	}

@@ -9,9 +9,10 @@ import (
 	"strings"
 	"time"
 
+	"periph.io/x/conn/v3/driver/driverreg"
 	"periph.io/x/conn/v3/gpio"
 	"periph.io/x/conn/v3/gpio/gpioreg"
-	"periph.io/x/host/v3"
+	_ "periph.io/x/host/v3/gpioioctl" // the kernel's own interface to pins
 
 	"plumbstar/api/alarms"
 	"plumbstar/daemon"
@@ -62,8 +63,8 @@ func boardID(host string) string {
 
 // openPin finds a pin by the name that the board has for it.
 func openPin(name string) (gpio.PinOut, error) {
-	if _, err := host.Init(); err != nil {
-		return nil, fmt.Errorf("preparing the board's drivers: %w", err)
+	if _, err := driverreg.Init(); err != nil {
+		return nil, fmt.Errorf("preparing the board's pins: %w", err)
 	}
 	p := gpioreg.ByName(name)
 	if p == nil {
@@ -72,7 +73,7 @@ func openPin(name string) (gpio.PinOut, error) {
 			known = append(known, k.Name())
 		}
 		if len(known) == 0 {
-			return nil, fmt.Errorf("pin %s: this machine has no pins that can be used: check that the program may open /dev/gpiochip0 (group gpio)", name)
+			return nil, fmt.Errorf("pin %s: this machine has no pins that can be used: check that there is a /dev/gpiochip0 that the program may open (group gpio)", name)
 		}
 		return nil, fmt.Errorf("pin %s: there is no such pin: use one of %s", name, strings.Join(known[:min(len(known), 60)], ", "))
 	}
