@@ -96,6 +96,8 @@ func (f *fakeBoard) CancelCalibration() error {
 }
 
 func (f *fakeBoard) TemperatureOffer() daemon.TemperatureOffer {
+	f.mu.Lock()
+	defer f.mu.Unlock()
 	if f.offer.State == "" {
 		f.offer.State = daemon.OfferNone
 	}
@@ -106,6 +108,8 @@ func (f *fakeBoard) AcceptTemperature() (string, error) {
 	if err := f.fail(); err != nil {
 		return "", err
 	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
 	f.offer.State = daemon.OfferInUse
 	return "", nil
 }
