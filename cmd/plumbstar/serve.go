@@ -161,7 +161,7 @@ func liveOptions(set config.Settings, clock realClock, buses *liveBuses, log *sl
 	}
 	o := daemon.Options{
 		Clock: clock,
-		UTC:   func(time.Duration) time.Time { return time.Now() },
+		UTC:   clock.UTC,
 		// What the system's clock is worth while the kernel does not vouch for it.
 		ClockSource: daemon.ClockSystem, ClockSigmaS: set.Clock.Sigma(), NotBefore: builtAt(),
 		Inertial: &daemon.Inertial{
