@@ -43,6 +43,10 @@ func TestLayerCheckerSeesEachViolation(t *testing.T) {
 		{"scenario from daemon's test", "daemon", "a_test.go", imp("plumbstar/daemon/scenario"), ""},
 		{"scenario from daemon", "daemon", "a.go", imp("plumbstar/daemon/scenario"), "only tests and cmd"},
 		{"scenario from api", "api", "a.go", imp("plumbstar/daemon/scenario"), "only tests and cmd"},
+		{"rig on simulated chips", "deploy/rig/guest", "a.go", imp("plumbstar/sensors/sim", "plumbstar/daemon/scenario", "plumbstar/deploy/rig/usbip"), ""},
+		{"rig on the program", "deploy/rig/guest", "a.go", imp("plumbstar/api"), "from outside"},
+		{"rig on a driver", "deploy/rig/usbip", "a.go", imp("plumbstar/sensors/lsm6dso"), "from outside"},
+		{"program on the rig", "cmd/plumbstar", "a.go", imp("plumbstar/deploy/rig/usbip"), "arrows point"},
 		{"outside the layers", "tools", "a.go", "package tools\n", "belong below"},
 		{"util", "daemon/util", "a.go", "package util\n", "no subject"},
 

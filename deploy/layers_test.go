@@ -42,6 +42,10 @@ var sameLayer = map[string][]string{
 // notDrivers are the subpackages of sensors that drive no chip.
 var notDrivers = []string{"sensors/sim", "sensors/recorded", "sensors/calib", "sensors/stability", "sensors/gnss", "sensors/stability", "sensors/sensortest"}
 
+// rigMayUse is all of ours that the kernel rig may import: it knows the program by
+// its command line and its API.
+var rigMayUse = []string{"deploy/rig", "sensors", "sensors/sim", "astro", "astro/geomag", "daemon/scenario"}
+
 // pure packages take time as an argument: no clock, file, goroutine or logger.
 var pure = []string{
 	"sensors", "sensors/calib", "sensors/stability", "daemon/estimator", "daemon/guidance", "daemon/watch",
@@ -196,6 +200,9 @@ func ownImport(s source, target string) string {
 	}
 	if within(s.dir, "sensors/sim") && isDriver(target) {
 		return "the simulation is written apart from the drivers"
+	}
+	if within(s.dir, "deploy/rig") && !slices.ContainsFunc(rigMayUse, func(u string) bool { return target == u || u == "deploy/rig" && within(target, u) }) {
+		return "the rig judges the program from outside: chips, places and field alone"
 	}
 	if from != to || s.test() || from == "deploy" {
 		return ""
