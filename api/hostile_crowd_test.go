@@ -191,7 +191,7 @@ func TestHostileNames(t *testing.T) {
 	b := start(t, func(o *Options) { o.Log = newTextLog(&log) })
 	auth := bearer(b.token(t, RoleWrite))
 	for sent, want := range map[string]string{
-		`Lark\r\nSet-Cookie: x=1`: "LarkSet-Cookie: x=1", `\u0000moor\u001b[31m`: "moor[31m", ` \u202eroom `: "room", `<b>&\"'`: `<b>&"'`, `\ud800`: "\ufffd",
+		`Lark\r\nSet-Cookie: x=1`: "Lark Set-Cookie: x=1", `\u0000moor\u001b[31m`: "moor[31m", ` \u202eroom `: "room", `<b>&\"'`: `<b>&"'`, `\ud800`: "\ufffd",
 	} {
 		if r, body := b.do(t, "PUT", "/api/v1/site", `{"lat_deg":1,"lon_deg":2,"name":"`+sent+`"}`, auth); r.StatusCode != 204 {
 			t.Fatalf("%s: %d %s", sent, r.StatusCode, body)

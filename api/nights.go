@@ -120,7 +120,7 @@ func (s *Server) registerNights(api huma.API) {
 	register(api, put, func(ctx context.Context, in *nightEntryInput) (*nightOutput, error) {
 		n, err := s.night(ctx, in.ID)
 		if err == nil {
-			err = s.logFault(s.o.Nights.Annotate(ctx, n.ID, strings.TrimSpace(in.Body.Name), strings.TrimSpace(in.Body.Note)))
+			err = s.logFault(s.o.Nights.Annotate(ctx, n.ID, printable(in.Body.Name), strings.TrimSpace(in.Body.Note)))
 		}
 		if err != nil {
 			return nil, err

@@ -15,6 +15,7 @@ import (
 // printable keeps what a person typed to one line: no line ends, no controls, no
 // marks that turn the direction of writing.
 func printable(s string) string {
+	s = strings.Join(strings.Fields(s), " ")
 	return strings.TrimSpace(strings.Map(func(r rune) rune {
 		if !unicode.IsPrint(r) {
 			return -1
