@@ -50,6 +50,7 @@ type Daemon struct {
 	place     place
 	keeper    timekeeper
 	receiver  receiver
+	measured  measuredAir
 	seq       uint64
 	loop      LoopStatus
 	nextPub   time.Duration
@@ -403,6 +404,9 @@ func (d *Daemon) snapshot(now time.Duration) *Snapshot {
 	s.GoodFor = d.goodFor(g, e.Altitude.Deg)
 	if r := d.receiver.status; r != nil {
 		s.Sensors = append(s.Sensors, *r)
+	}
+	if b, ok := d.barometer(now); ok {
+		s.Sensors = append(s.Sensors, b)
 	}
 	s.Warnings = slices.Concat(d.receiverWarnings(), d.watchWarnings(), d.pairWarnings())
 	if d.opt.Journal != nil {

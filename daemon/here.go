@@ -37,7 +37,7 @@ func (d *Daemon) here() Here {
 	now := d.opt.Clock.Now()
 	utc := d.utc(now)
 	h := Here{
-		UTC: utc, Clock: d.clockStatus(utc), Site: d.place.status, Air: d.opt.Air, Kit: d.opt.Kit,
+		UTC: utc, Clock: d.clockStatus(utc), Site: d.place.status, Air: d.air(now), Kit: d.opt.Kit,
 		Aim: d.place.aim, WhyNoAim: d.place.why,
 	}
 	if h.Aim == nil && h.WhyNoAim == "" {

@@ -43,7 +43,7 @@ func (d *Daemon) locate(now time.Duration, utc time.Time) {
 		return
 	}
 	s := p.status.Site
-	alt, az, err := pole.Aim(s, pole.Kind(d.opt.AimKind), d.opt.Air)
+	alt, az, err := pole.Aim(s, pole.Kind(d.opt.AimKind), d.air(now))
 	p.aim = &guidance.Aim{AltitudeDeg: alt, AzimuthDeg: az, Kind: d.opt.AimKind, Hemisphere: s.Hemisphere()}
 	if err != nil {
 		p.aim, p.why = nil, err.Error()

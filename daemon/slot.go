@@ -181,7 +181,7 @@ func (s *slot) fail(err error) {
 		name = f
 	}
 	s.status.Faults[string(name)]++
-	s.status.Advice = advice(name)
+	s.status.Advice = Advice(name)
 }
 
 func (s *slot) lose(now time.Duration, err error) {
@@ -214,7 +214,8 @@ func (s *slot) snapshot(now time.Duration) SensorStatus {
 	return out
 }
 
-func advice(f sensors.Fault) string {
+// Advice is what the person at the board can do about a fault.
+func Advice(f sensors.Fault) string {
 	switch f {
 	case sensors.FaultBus:
 		return "Check plug, wires and pull-up resistors, and that nothing else uses the address."

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"strconv"
 	"strings"
+	"sync"
 
 	"periph.io/x/conn/v3/i2c"
 
@@ -16,6 +17,7 @@ import (
 // sensor uses it: an adapter that was unplugged and plugged in again stays
 // invisible while its old descriptor is open.
 type liveBuses struct {
+	mu   sync.Mutex
 	open map[string]i2c.BusCloser
 	use  map[string]string // sensor to bus
 }
@@ -43,7 +45,11 @@ func (l *liveBuses) candidates(setting string) ([]i2cBus, error) {
 	return nil, fmt.Errorf("bus %q: no such bus; plumbstar scan lists them", setting)
 }
 
-func (l *liveBuses) get(b i2cBus) (i2c.Bus, error) {
+func (l *liveBuses) get(sensor string, b i2cBus) (i2c.Bus, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	// In use from here on, so that nobody closes it while the sensor is opened.
+	l.use[sensor] = b.name
 	if bus, ok := l.open[b.name]; ok {
 		return bus, nil
 	}
@@ -57,6 +63,8 @@ func (l *liveBuses) get(b i2cBus) (i2c.Bus, error) {
 
 // release tells that a sensor no longer uses its bus.
 func (l *liveBuses) release(sensor string) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
 	delete(l.use, sensor)
 	used := make(map[string]bool)
 	for _, name := range l.use {
@@ -80,11 +88,10 @@ func find[S any](l *liveBuses, sensor string, s config.Sensor, clock sensors.Clo
 	}
 	var errs []error
 	for _, b := range buses {
-		bus, err := l.get(b)
+		bus, err := l.get(sensor, b)
 		if err == nil {
 			var dev S
 			if dev, err = open(s.Chip, bus, s.Address, clock, s.RateHz); err == nil {
-				l.use[sensor] = b.name
 				return dev, nil
 			}
 		}

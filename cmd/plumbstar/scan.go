@@ -13,6 +13,7 @@ import (
 	"periph.io/x/conn/v3/i2c"
 
 	"plumbstar/sensors"
+	"plumbstar/sensors/bme280"
 )
 
 // scanReport is the JSON of the command.
@@ -126,7 +127,9 @@ func (r scanReport) print(out io.Writer) error {
 				name = "?"
 			}
 			line := fmt.Sprintf("  %s  %-20s  %s", d.Address, name, d.What)
-			if d.Supported {
+			if d.Supported && d.Setting == "" {
+				line += ", supported"
+			} else if d.Supported {
 				line += fmt.Sprintf(", supported: chip = %q", d.Setting)
 			} else if d.Chip != "" {
 				line += ", not supported yet"
@@ -225,6 +228,12 @@ func identify(bus i2c.Bus, a uint16) foundDevice {
 			found.Note = "with the magnetometer " + found.Inside + " inside"
 		}
 		return found
+	}
+	if a == bme280.Addr || a == bme280.AltAddr {
+		if name, ok, err := bme280.Identify(bus, a); err == nil && ok {
+			found.Chip, found.What, found.Supported, found.Note = name, "air pressure and temperature", true, `used unless [air] sensor = "none"`
+			return found
+		}
 	}
 	for _, s := range signatures() {
 		if !slices.Contains(s.addrs, a) {

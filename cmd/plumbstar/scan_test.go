@@ -88,6 +88,7 @@ func TestScanSharedAddresses(t *testing.T) {
 		{0x6b, sim.NewLSM6DSV16X, "LSM6DSV16X"},
 		{0x69, sim.NewICM20948, "ICM-20948"},
 		{0x53, sim.NewADXL355, "ADXL355"},
+		{0x76, func(w sim.World, s sim.Settings) sim.Chip { return sim.NewBME280(w, s, 1000) }, "BME280"},
 		{0x19, sim.NewLSM303DLHCAccel, "LSM303DLHC"},
 	} {
 		clock := &sim.Clock{}

@@ -92,6 +92,8 @@ func serve(cmd *cobra.Command, e env, f serveFlags) error {
 	ctx, stop := context.WithCancel(cmd.Context())
 	located := locate(ctx, set.GNSS, clock, d, log)
 	defer func() { stop(); located() }()
+	aired := measureAir(ctx, set.Air, buses, d, log)
+	defer func() { stop(); aired() }()
 	s := serving{
 		listen: set.Server.Listen, pairing: pairing, journal: journal, hosts: hostsOf(set),
 		paired: set.Access.Paired(), streams: set.Server.MaxStreams, alarms: ways,

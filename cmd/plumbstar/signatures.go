@@ -5,6 +5,8 @@ import (
 	"slices"
 
 	"periph.io/x/conn/v3/i2c"
+
+	"plumbstar/sensors/bme280"
 )
 
 // signature tells a chip that plumbstar does not drive by registers that can be
@@ -63,7 +65,7 @@ func (s signature) matches(bus i2c.Bus, addr uint16) (bool, error) {
 
 // probedAddresses are all that a supported or a known chip can have.
 func probedAddresses() []uint16 {
-	all := []uint16{0x4A, 0x4B}
+	all := []uint16{0x4A, 0x4B, bme280.Addr, bme280.AltAddr}
 	for _, d := range drivers() {
 		all = append(all, d.addrs...)
 	}

@@ -197,6 +197,9 @@ func (c *checker) second(section string, first, second *Sensor) {
 }
 
 func (c *checker) air(a *Air) {
+	if a.Sensor != Auto && a.Sensor != None {
+		c.refuse("air.sensor", "%.40q: use %q or %q", a.Sensor, Auto, None)
+	}
 	if a.PressureHPa != nil {
 		if err := (astro.Air{PressureHPa: *a.PressureHPa}).Validate(); err != nil {
 			c.refuse("air.pressure_hpa", "%v", err)

@@ -196,6 +196,7 @@ func TestErrorsNameFileLineKeyAndCure(t *testing.T) {
 		{"aim = 'north'", []string{`x.toml:1: aim: "north": use "refracted"`}},
 		{"[air]\npressure_hpa = 30", nil},
 		{"[air]\npressure_hpa = 1013250", []string{"x.toml:2: air.pressure_hpa: pressure 1.01325e+06 hPa: give the pressure at the site"}},
+		{"[air]\nsensor = 'bmp'", []string{`x.toml:2: air.sensor: "bmp": use "auto" or "none"`}},
 		{"[air]\ntemp_c = 283", []string{"x.toml:2: air.temp_c: temperature 283 °C"}},
 		{"[[kit.lenses]]\nfocal_mm = 50\nexposures_s = [60]\n[[kit.lenses]]\nfocal_mm = 0\nexposures_s = []", []string{
 			"x.toml:5: kit.lenses.focal_mm: 0 is out of range", "x.toml:6: kit.lenses.exposures_s: 0 exposures"}},

@@ -144,6 +144,8 @@ type Mount [3]r3.Vec
 
 // Air is the air at the site, which lifts the pole.
 type Air struct {
+	// Sensor is Auto for a BME280 or BMP280 where one answers, or None.
+	Sensor      string   `toml:"sensor"`
 	PressureHPa *float64 `toml:"pressure_hpa"`
 	TempC       *float64 `toml:"temp_c"`
 }
@@ -258,6 +260,7 @@ func Defaults() Settings {
 		StateDir: "/var/lib/plumbstar",
 		Aim:      "refracted",
 		GNSS:     GNSS{Source: Auto},
+		Air:      Air{Sensor: Auto},
 		Board:    Board{MountSigmaDeg: 0.2, LocalFieldUT: 0.7},
 		Inertial: Sensor{Chip: Auto, Bus: Auto, RateHz: 100, Forward: "+x", Up: "+z"},
 		Magnetic: Sensor{Chip: Auto, Bus: Auto, RateHz: 50, Forward: "+x", Up: "+z"},
