@@ -458,10 +458,8 @@ func (j *fitJob) firstRest(length time.Duration) (from int, ok bool) {
 		if p.End-p.Start < length*9/10 {
 			continue
 		}
-		for i := range j.inertial {
-			if j.inertial[i].At >= p.End-length {
-				return i, true
-			}
+		if i, ok := quietest(j.inertial, min(p.Start, p.End-length), p.End, length); ok {
+			return i, true
 		}
 	}
 	return 0, false

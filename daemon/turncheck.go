@@ -107,7 +107,7 @@ type turn struct {
 }
 
 // read follows the turn by the gyroscope alone, about the vertical, with the
-// offset of the rest at the beginning. The vertical is the mean specific force
+// offset of the rests at the beginning and the end. The vertical is the mean specific force
 // around each moment: the base turns about it or nearly so, and a filter would
 // let the gyroscope's axes tilt it in proportion to the rate.
 func (r *turnReader) read(inertial []sensors.InertialSample, magnetic []sensors.MagneticSample) turn {
@@ -121,7 +121,7 @@ func (r *turnReader) read(inertial []sensors.InertialSample, magnetic []sensors.
 	for i, s := range inertial {
 		force[i] = in.Mount.apply(in.Correct.apply(s.Accel, s.TempC))
 	}
-	bias := rateAtRest(inertial, restBefore)
+	offset := restRateOf(inertial, magnetic)
 	var temp, horizontal, angle, before, n float64
 	var sum r3.Vec // of force[lo:hi], around sample i
 	lo, hi := 0, 0
@@ -136,7 +136,7 @@ func (r *turnReader) read(inertial []sensors.InertialSample, magnetic []sensors.
 			lo++
 		}
 		up := r3.Unit(sum)
-		rate := azimuthRate(in.Mount.apply(r3.Sub(s.Gyro, bias)), up)
+		rate := azimuthRate(in.Mount.apply(r3.Sub(s.Gyro, offset.now(s.At))), up)
 		step := (s.At - last).Seconds()
 		for ; len(magnetic) > 0 && magnetic[0].At <= s.At; magnetic = magnetic[1:] {
 			m := &magnetic[0]
@@ -176,16 +176,6 @@ func azimuthRate(rate, up r3.Vec) float64 {
 
 // aroundTurn is half the time over which the vertical is averaged.
 const aroundTurn = 500 * time.Millisecond
-
-// rateAtRest is the mean rate over the first while.
-func rateAtRest(inertial []sensors.InertialSample, while time.Duration) r3.Vec {
-	var sum r3.Vec
-	n := 0
-	for ; n < len(inertial) && inertial[n].At-inertial[0].At < while; n++ {
-		sum = r3.Add(sum, inertial[n].Gyro)
-	}
-	return r3.Scale(1/math.Max(1, float64(n)), sum)
-}
 
 // restBefore is how long the mount stands at the beginning of a turn check.
 const restBefore = 2 * time.Second
