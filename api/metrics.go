@@ -39,6 +39,14 @@ func (s *Server) metricsText(w http.ResponseWriter, _ *http.Request) {
 			sensorMetrics(&snap.Sensors[i], gauge, count)
 		}
 	}
+	if snap != nil && snap.Log != nil {
+		logMetrics(snap.Log, gauge, count)
+	}
+	if s.o.Watch != nil {
+		watch := s.o.Watch.Watch()
+		gauge("plumbstar_watch_armed", flag(watch.Armed))
+		gauge("plumbstar_watch_unacknowledged_findings", number(float64(len(watch.Findings))))
+	}
 	for _, st := range states() {
 		v := 0.0
 		if g.State == string(st) {
@@ -62,6 +70,23 @@ func (s *Server) metricsText(w http.ResponseWriter, _ *http.Request) {
 	w.Header().Set("Content-Type", "text/plain; version=0.0.4; charset=utf-8")
 	set.WritePrometheus(w)
 	metrics.WriteProcessMetrics(w)
+}
+
+func flag(on bool) Number {
+	n := Number{Known: true}
+	if on {
+		n.Value = 1
+	}
+	return n
+}
+
+func logMetrics(l *daemon.LogStatus, gauge func(string, Number), count func(string, uint64)) {
+	gauge("plumbstar_night_log_night", flag(l.Night))
+	gauge("plumbstar_night_log_up", flag(l.Problem == ""))
+	gauge("plumbstar_night_log_waiting_records", Number{Value: float64(l.Waiting), Known: true})
+	gauge("plumbstar_night_log_size_bytes", Number{Value: float64(l.Bytes), Known: true})
+	count("plumbstar_night_log_written_records_total", l.Written)
+	count("plumbstar_night_log_dropped_records_total", l.Dropped)
 }
 
 func sensorMetrics(st *daemon.SensorStatus, gauge func(string, Number), count func(string, uint64)) {

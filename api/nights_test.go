@@ -202,6 +202,19 @@ func TestKnockAndLogHealth(t *testing.T) {
 	}
 }
 
+func TestLogMetrics(t *testing.T) {
+	b := start(t, func(o *Options) { o.Watch = newFakeWatcher() })
+	s := larkmoor(6)
+	s.Log = &daemon.LogStatus{Night: true, Problem: "full", Dropped: 7, Written: 40}
+	b.source.publish(s)
+	_, out := b.do(t, http.MethodGet, "/metrics", "", nil)
+	for _, want := range []string{"plumbstar_night_log_up 0", "plumbstar_night_log_night 1", "plumbstar_night_log_dropped_records_total 7", "plumbstar_watch_armed 0"} {
+		if !strings.Contains(string(out), want+"\n") {
+			t.Errorf("metrics lack %s", want)
+		}
+	}
+}
+
 type fakeKnocks struct{ up, east float64 }
 
 func (f *fakeKnocks) Knock(_ context.Context, up, east float64) error {

@@ -211,7 +211,7 @@ func (d *Daemon) arm(a Arming) (WatchStatus, *keptWatch, error) {
 	k := &d.watching
 	k.armed, k.armedAt, k.lens, k.kept = true, d.utc(now), lens, nil
 	k.ref = d.watchReference()
-	k.open, k.drift = nil, 0
+	k.open, k.drift, k.offer = nil, 0, offer{}
 	k.w.Arm(k.ref, d.allowance(lens))
 	text := "The watch is armed: whatever moves from now on is told."
 	if !k.ref.Known {
@@ -403,10 +403,6 @@ func (d *Daemon) suffices(s *Snapshot, l Lens) bool {
 	return trail.VerdictOf(c, l.ExposureS, e) != trail.No
 }
 
-// blurShare is the shake, 1 sigma, that blurs a star by as much as the trail that
-// is accepted, as a part of that trail (common practice, no source).
-const blurShare = 0.5
-
 // allowance is what the watch must know of a lens; nothing when there is none.
 func (d *Daemon) allowance(l Lens) watch.Allowance {
 	c := d.opt.Kit.Camera(l)
@@ -416,7 +412,7 @@ func (d *Daemon) allowance(l Lens) watch.Allowance {
 	return watch.Allowance{
 		Lens: l.Name, ExposureS: l.ExposureS,
 		LongestS: func(errorDeg float64) float64 { return c.LongestS(60 * errorDeg) },
-		BlurDeg:  blurShare * c.TrailPx * c.PixelUM * 1e-3 / c.FocalMM / degree,
+		BlurDeg:  d.opt.Watch.blur() * c.TrailPx * c.PixelUM * 1e-3 / c.FocalMM / degree,
 	}
 }
 
@@ -425,10 +421,16 @@ type offer struct {
 	since time.Duration
 	good  bool
 	on    bool
+	told  bool
+	again time.Duration // when it may be told of again
 }
 
-// offerAfter is for how long it must have been steady and good enough.
-const offerAfter = 20 * time.Second
+const (
+	// offerAfter is for how long it must have been steady and good enough.
+	offerAfter = 20 * time.Second
+	// offerAgain is how long an offer that was told of is not told again.
+	offerAgain = 15 * time.Minute
+)
 
 // offerWatch proposes to arm the watch once the axis rests where it should.
 func (d *Daemon) offerWatch(now time.Duration, s *Snapshot) {
@@ -443,6 +445,10 @@ func (d *Daemon) offerWatch(now time.Duration, s *Snapshot) {
 		o.good, o.since = true, now
 	case !o.on && now-o.since >= offerAfter:
 		o.on = true
+		if o.told && now < o.again {
+			return
+		}
+		o.told, o.again = true, now+offerAgain
 		d.happened(now, Event{Kind: EventWatchOffered,
 			Text:    fmt.Sprintf("The axis rests and stands well enough for %.0f s at %s: arm the watch, and whatever moves is told.", lens.ExposureS, lens.Name),
 			Numbers: numbersOf("error", s.Guidance.Error)})

@@ -14,6 +14,9 @@ type WatchOptions struct {
 	// LeastDeg is the move since arming, degrees on the night sky, below which
 	// a finding is no alarm; 0 takes DefaultLeastDeg.
 	LeastDeg float64
+	// BlurShare is the shake, 1 sigma, that is warned of, as a part of the trail that
+	// the kit accepts; 0 takes DefaultBlurShare.
+	BlurShare float64
 	// Head says whether the board turns with the tracker's head.
 	Head watch.Head
 	// Quiet are hours in which what can wait makes no noise; Zone is whose hours
@@ -25,6 +28,10 @@ type WatchOptions struct {
 // DefaultLeastDeg is what the watch can tell from noise at once.
 const DefaultLeastDeg = 0.03
 
+// DefaultBlurShare keeps a star, with one sigma to either side, as narrow as the
+// accepted trail is long (common practice, no source).
+const DefaultBlurShare = 0.5
+
 // QuietSpan is a time of day, minutes after midnight from From up to To, through
 // midnight where To is not the greater.
 type QuietSpan struct{ From, To int }
@@ -34,6 +41,9 @@ const dayMinutes = 24 * 60
 func (o *WatchOptions) validate() error {
 	if !(o.LeastDeg >= 0 && o.LeastDeg <= 5) {
 		return fmt.Errorf("daemon: watch: a least move of %v°: give 0 to 5", o.LeastDeg)
+	}
+	if !(o.BlurShare >= 0 && o.BlurShare <= 100) {
+		return fmt.Errorf("daemon: watch: a blur of %v of the trail: give 0 to 100", o.BlurShare)
 	}
 	for _, q := range o.Quiet {
 		if q.From < 0 || q.To < 0 || q.From >= dayMinutes || q.To >= dayMinutes {
@@ -48,6 +58,13 @@ func (o *WatchOptions) least() float64 {
 		return DefaultLeastDeg
 	}
 	return o.LeastDeg
+}
+
+func (o *WatchOptions) blur() float64 {
+	if o.BlurShare == 0 {
+		return DefaultBlurShare
+	}
+	return o.BlurShare
 }
 
 // quietAt reports whether t lies in a quiet span.

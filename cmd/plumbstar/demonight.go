@@ -33,8 +33,8 @@ type demoLog struct {
 }
 
 const (
-	// demoCommit is how long records of a demo wait for the disk: a demo that runs
-	// faster than real time fills the queue faster.
+	// demoCommit is how long records wait for the disk in a demo that runs faster
+	// than real time and fills the queue faster.
 	demoCommit = time.Second
 	demoWait   = 10 * time.Minute // simulated, between two waits for the disk
 )
@@ -42,7 +42,11 @@ const (
 func newDemoLog(dir string, o *daemon.Options, speed float64) *demoLog {
 	now := o.Clock.Now()
 	l := &demoLog{fast: speed == 0 || speed > 20}
-	l.log = nightlog.Start(nightlog.Options{Dir: dir, Every: demoCommit, Log: o.Log, Opened: nightlog.Moment{
+	every := nightlog.DefaultEvery
+	if speed != 1 {
+		every = demoCommit
+	}
+	l.log = nightlog.Start(nightlog.Options{Dir: dir, Every: every, Log: o.Log, Opened: nightlog.Moment{
 		At: now, UTC: o.UTC(now), SigmaS: o.ClockSigmaS, Source: o.ClockSource,
 	}})
 	o.Journal = l.log

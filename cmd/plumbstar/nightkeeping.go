@@ -45,7 +45,7 @@ func nightSettings(s *config.Settings) json.RawMessage {
 }
 
 func watchOptions(w *config.Watch) (daemon.WatchOptions, error) {
-	o := daemon.WatchOptions{NoOffer: !w.Offer, LeastDeg: w.LeastMoveDeg, Zone: time.Local}
+	o := daemon.WatchOptions{NoOffer: !w.Offer, LeastDeg: w.LeastMoveDeg, BlurShare: w.BlurShare, Zone: time.Local}
 	switch w.BoardOn {
 	case config.OnBody:
 		o.Head = watch.HeadFixed

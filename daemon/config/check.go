@@ -73,6 +73,7 @@ func (c *checker) settings(s *Settings, chips Chips) {
 
 func (c *checker) watch(w *Watch) {
 	c.number("watch.least_move_deg", w.LeastMoveDeg, 0.01, 5, "degrees")
+	c.number("watch.blur_share", w.BlurShare, 0.05, 100, "times kit.trail_px")
 	if w.BoardOn != Auto && w.BoardOn != OnBody && w.BoardOn != OnHead {
 		c.refuse("watch.board_on", "%.40q: use %q, %q or %q", w.BoardOn, Auto, OnBody, OnHead)
 	}

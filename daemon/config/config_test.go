@@ -232,6 +232,7 @@ func TestErrorsNameFileLineKeyAndCure(t *testing.T) {
 		{"[alarms.buzzer]\nguide = 'yes'", []string{"x.toml:2: alarms.buzzer.guide: text stands where true or false belongs"}},
 		{"[loop]\nupdates_hz = 0.5", []string{"x.toml:2: loop.updates_hz: 0.5 is out of range: give 1 to 50 per second"}},
 		{"[watch]\nleast_move_deg = 0", []string{"x.toml:2: watch.least_move_deg: 0 is out of range: give 0.01 to 5 degrees"}},
+		{"[watch]\nblur_share = 0", []string{"x.toml:2: watch.blur_share: 0 is out of range: give 0.05 to 100 times kit.trail_px"}},
 		{"[watch]\nboard_on = 'top'", []string{`x.toml:2: watch.board_on: "top": use "auto", "body" or "head"`}},
 		{"[watch]\nquiet = ['23:00-05:30', '23-5']", []string{`x.toml:2: watch.quiet: "23-5": give from and to as hours and minutes`}},
 		{"[watch]\nquiet = ['24:10-05:30']", []string{`x.toml:2: watch.quiet: "24:10-05:30": give`}},

@@ -223,6 +223,8 @@ type Watch struct {
 	Offer bool `toml:"offer"`
 	// LeastMoveDeg is the move since arming that is an alarm.
 	LeastMoveDeg float64 `toml:"least_move_deg"`
+	// BlurShare is the shake, 1 sigma, that is warned of, as a part of kit.trail_px.
+	BlurShare float64 `toml:"blur_share"`
 	// BoardOn is "auto", "body" or "head": whether the board turns with the head.
 	BoardOn string `toml:"board_on"`
 	// Quiet are times of day, local to the board, like "23:00-05:30".
@@ -276,7 +278,7 @@ func Defaults() Settings {
 		Access:   Access{Read: "open"},
 		Alarms:   defaultAlarms(),
 		Loop:     LoopRate{UpdatesHz: 10},
-		Watch:    Watch{Offer: true, LeastMoveDeg: 0.03, BoardOn: Auto, Quiet: []string{}},
+		Watch:    Watch{Offer: true, LeastMoveDeg: 0.03, BlurShare: 0.5, BoardOn: Auto, Quiet: []string{}},
 		NightLog: NightLog{MaxMB: 1000},
 	}
 }
