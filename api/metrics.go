@@ -44,7 +44,7 @@ func (s *Server) metricsText(w http.ResponseWriter, _ *http.Request) {
 	}
 	if s.o.Watch != nil {
 		watch := s.o.Watch.Watch()
-		gauge("plumbstar_watch_armed", flag(watch.Armed))
+		gauge("plumbstar_watch_armed", truth(watch.Armed))
 		gauge("plumbstar_watch_unacknowledged_findings", number(float64(len(watch.Findings))))
 	}
 	for _, st := range states() {
@@ -72,7 +72,7 @@ func (s *Server) metricsText(w http.ResponseWriter, _ *http.Request) {
 	metrics.WriteProcessMetrics(w)
 }
 
-func flag(on bool) Number {
+func truth(on bool) Number {
 	n := Number{Known: true}
 	if on {
 		n.Value = 1
@@ -81,8 +81,8 @@ func flag(on bool) Number {
 }
 
 func logMetrics(l *daemon.LogStatus, gauge func(string, Number), count func(string, uint64)) {
-	gauge("plumbstar_night_log_night", flag(l.Night))
-	gauge("plumbstar_night_log_up", flag(l.Problem == ""))
+	gauge("plumbstar_night_log_night", truth(l.Night))
+	gauge("plumbstar_night_log_up", truth(l.Problem == ""))
 	gauge("plumbstar_night_log_waiting_records", Number{Value: float64(l.Waiting), Known: true})
 	gauge("plumbstar_night_log_size_bytes", Number{Value: float64(l.Bytes), Known: true})
 	count("plumbstar_night_log_written_records_total", l.Written)
