@@ -127,11 +127,15 @@ func (d *Daemon) severity(now time.Duration, f *watch.Finding) Severity {
 			return Info
 		}
 		return Moved
-	case f.Kind == watch.Shaking, f.Kind == watch.HeadStopped, f.Kind == watch.FieldChange:
+	case f.Kind == watch.Shaking, f.Kind == watch.HeadStopped, f.Kind == watch.FieldChange && f.FieldUT >= fieldTroublesUT:
 		return Attention
 	}
 	return Info
 }
+
+// fieldTroublesUT turns a compass by 3° where the horizontal field is 20 µT. Less
+// may be a magnetometer that renewed its offset as the night cooled.
+const fieldTroublesUT = 1.0
 
 // findingNumbers are those of a finding that mean something.
 func findingNumbers(f *watch.Finding) map[string]float64 {
