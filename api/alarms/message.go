@@ -5,7 +5,6 @@ package alarms
 
 import (
 	"encoding/json"
-	"math"
 	"time"
 
 	"plumbstar/daemon/config"
@@ -57,12 +56,13 @@ func rank(severity string) int {
 	return 2
 }
 
-// body is the message as JSON, without numbers that JSON has no form for.
+// body is the message as JSON, its numbers rounded as those of the API, without
+// those that JSON has no form for.
 func (m Message) body() ([]byte, error) {
 	n := make(map[string]float64, len(m.Numbers))
 	for k, v := range m.Numbers {
-		if !math.IsNaN(v) && !math.IsInf(v, 0) {
-			n[k] = v
+		if r := number(v); r != nil {
+			n[k] = *r
 		}
 	}
 	m.Numbers = n

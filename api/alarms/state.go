@@ -103,11 +103,18 @@ func stateOf(s *daemon.Snapshot, silent bool) state {
 	return st
 }
 
-// number is v rounded to 1e-4, nil when it is none.
+// number is v rounded to 1e-4, nil when it is none. What is not 0 stays so: a sigma
+// of 0 would claim perfection.
 func number(v float64) *float64 {
 	if math.IsNaN(v) || math.IsInf(v, 0) {
 		return nil
 	}
-	r := math.Round(v*1e4)/1e4 + 0
+	r := math.Round(v*1e4) / 1e4
+	switch {
+	case math.IsInf(r, 0):
+		r = v
+	case r == 0 && v != 0:
+		r = math.Copysign(1e-4, v)
+	}
 	return &r
 }

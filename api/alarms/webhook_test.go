@@ -109,7 +109,7 @@ func (r *receiver) ids() []string {
 func event(id uint64, s daemon.Severity) daemon.Event {
 	return daemon.Event{
 		ID: id, Time: time.Date(2026, 11, 20, 20, 0, 0, 0, time.UTC), TimeSure: true, Kind: "knock", Severity: s,
-		Text: "The axis moved by 0.10°.", Numbers: map[string]float64{"size_deg": 0.1, "bad": math.NaN()}, Finding: int(id), Final: true,
+		Text: "The axis moved by 0.10°.", Numbers: map[string]float64{"size_deg": 0.10004, "size_sigma_deg": 1e-9, "bad": math.NaN()}, Finding: int(id), Final: true,
 	}
 }
 
@@ -229,7 +229,7 @@ func TestWebhookSaysWhoAndWhat(t *testing.T) {
 		if h.Get("Plumbstar-Signature") != sign || h.Get("Authorization") != bearer {
 			t.Errorf("%s: %v", auth, h)
 		}
-		const want = `{"id":"run-3","board":"larkmoor","time":"2026-11-20T20:00:00Z","kind":"knock","severity":"moved","text":"The axis moved by 0.10°.","numbers":{"size_deg":0.1},"finding":3,"final":true,"quiet":false,"trial":false}`
+		const want = `{"id":"run-3","board":"larkmoor","time":"2026-11-20T20:00:00Z","kind":"knock","severity":"moved","text":"The axis moved by 0.10°.","numbers":{"size_deg":0.1,"size_sigma_deg":0.0001},"finding":3,"final":true,"quiet":false,"trial":false}`
 		if string(r.raw) != want {
 			t.Errorf("got  %s\nwant %s", r.raw, want)
 		}

@@ -46,8 +46,20 @@ func demoAlarms(e env, file string, d *daemon.Daemon, log *slog.Logger) (*alarms
 		if set, err = config.Load(file, config.Chips{}); err != nil {
 			return nil, err
 		}
+		warnOfOpenSecrets(file, set.Alarms, log)
 	}
 	return newAlarms(e, set.Alarms, d, newRealClock(), "-demo", log)
+}
+
+// warnOfOpenSecrets says so when others on this machine could read a secret of the
+// settings.
+func warnOfOpenSecrets(file string, set config.Alarms, log *slog.Logger) {
+	if set.Webhook.Secret == "" && set.MQTT.Password == "" {
+		return
+	}
+	if info, err := os.Stat(file); err == nil && info.Mode().Perm()&0o004 != 0 {
+		log.Warn("everybody on this machine may read the settings, and a secret is in them: chmod 640 and chgrp plumbstar", "file", file)
+	}
 }
 
 // boardID is a name that no other board has and that stays: made of the machine's

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -85,6 +86,7 @@ func serve(cmd *cobra.Command, e env, f serveFlags) error {
 	if err != nil {
 		return err
 	}
+	warnOfOpenSecrets(cmp.Or(f.settings, defaultSettings), set.Alarms, log)
 	ways, err := newAlarms(e, set.Alarms, d, clock, "", log)
 	if err != nil {
 		return err
