@@ -15,6 +15,7 @@ import (
 
 	"plumbstar/daemon"
 	"plumbstar/daemon/config"
+	"plumbstar/daemon/estimator"
 )
 
 // States of an alarm.
@@ -47,6 +48,7 @@ type Source interface {
 	Latest() *daemon.Snapshot
 	Subscribe(context.Context) <-chan *daemon.Snapshot
 	Events(ctx context.Context, after uint64) <-chan daemon.Event
+	Watch() daemon.WatchStatus
 }
 
 // Options is what Alarms need.
@@ -248,6 +250,10 @@ func (a *Alarms) lead(ctx context.Context, x *alarm) {
 		x.mu.Lock()
 		hush := x.filter.silent(Message{Time: at})
 		x.mu.Unlock()
+		// Who kicks a watched tripod does not turn a knob.
+		if s.Estimate.State == estimator.Moving && a.o.Source.Watch().Armed {
+			hush = true
+		}
 		x.buzzer.guide(s, hush)
 	}
 }

@@ -79,11 +79,12 @@ func (b *buzzer) try() {
 	b.wake()
 }
 
-// guide takes the newest snapshot; with hush nothing is sounded of it.
+// guide takes the newest snapshot; with hush nothing is sounded of it, and its
+// movement does not count.
 func (b *buzzer) guide(s *daemon.Snapshot, hush bool) {
 	e := s.Guidance.Error
 	b.mu.Lock()
-	b.player.guide(heading{at: b.clock(), known: e.Known && !hush, errorDeg: e.Deg, sigmaDeg: e.SigmaDeg, moving: s.Estimate.State == estimator.Moving})
+	b.player.guide(heading{at: b.clock(), known: e.Known && !hush, errorDeg: e.Deg, sigmaDeg: e.SigmaDeg, moving: s.Estimate.State == estimator.Moving && !hush})
 	b.mu.Unlock()
 	b.wake()
 }

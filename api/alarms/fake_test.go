@@ -42,6 +42,7 @@ type fakeSource struct {
 	snap   *daemon.Snapshot
 	events chan daemon.Event
 	snaps  chan *daemon.Snapshot
+	armed  bool
 }
 
 func newFakeSource() *fakeSource {
@@ -78,6 +79,12 @@ func (f *fakeSource) Subscribe(ctx context.Context) <-chan *daemon.Snapshot {
 		}
 	}()
 	return out
+}
+
+func (f *fakeSource) Watch() daemon.WatchStatus {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return daemon.WatchStatus{Armed: f.armed}
 }
 
 func (f *fakeSource) Events(ctx context.Context, _ uint64) <-chan daemon.Event {

@@ -302,8 +302,20 @@ func TestBuzzerInAlarms(t *testing.T) {
 	}
 	s := snapshot(1)
 	s.Estimate.State = estimator.Moving
-	src.snaps <- s
 	want, _ := pitch(s.Guidance.Error.Deg)
+	src.mu.Lock()
+	src.armed = true
+	src.mu.Unlock()
+	for range 3 {
+		src.snaps <- s
+	}
+	if hz() != 0 {
+		t.Error("a watched tripod that moves is led")
+	}
+	src.mu.Lock()
+	src.armed = false
+	src.mu.Unlock()
+	src.snaps <- s
 	waitFor(t, "guidance", func() bool { return math.Abs(hz()-want) < 1 })
 	src.events <- event(1, daemon.Info) // below the least severity
 	src.events <- event(2, daemon.Moved)
