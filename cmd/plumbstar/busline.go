@@ -15,8 +15,9 @@ import (
 
 const (
 	// patience is how long a caller waits for a transfer: longer than the shortened
-	// time-out of the adapter, for adapters that do not heed that.
-	patience = 150 * time.Millisecond
+	// time-out of the adapter, for adapters that do not heed that, and than a busy
+	// machine lets a goroutine wait (150 ms were too short in an emulated one).
+	patience = 400 * time.Millisecond
 	// A transfer that fails only after slow has met a bus that is stuck; for as
 	// long as rest nobody else is made to wait for the same.
 	slow = 30 * time.Millisecond
@@ -73,7 +74,7 @@ func (l *busLine) work() {
 		j := &l.job
 		began := time.Since(l.epoch)
 		err := l.bus.Tx(j.addr, j.w[:j.nw], j.r[:j.nr])
-		if end := time.Since(l.epoch); err != nil && end-began >= slow {
+		if end := time.Since(l.epoch); err != nil && !isNoAck(err) && end-began >= slow {
 			l.lame.Store(int64(end + rest))
 		}
 		l.mu.Lock()
