@@ -69,7 +69,8 @@ func (s *slow) followMove(w *Watch, at *minute) {
 	if math.IsNaN(m.byTemp) {
 		m.byTemp = 0
 	}
-	m.history[m.minutes%restMinutes] = [2]float64{du, ds}
+	m.seen = [2]float64{du, ds}
+	m.history[m.minutes%restMinutes] = m.seen
 	m.minutes++
 	if m.minutes > restMinutes {
 		old := m.history[m.minutes%restMinutes]
@@ -121,6 +122,8 @@ func (s *slow) tellMove(w *Watch, final bool) {
 // reason.
 func (s *slow) finish(w *Watch) {
 	s.tellMove(w, true)
+	s.moved[0] += s.move.seen[0]
+	s.moved[1] += s.move.seen[1]
 	m := &s.last
 	s.up, s.side = s.move.snap.up, s.move.snap.side
 	s.from = origin{m.tempC, m.sin, m.cos}
@@ -153,7 +156,11 @@ func (s *slow) describe(st *Status) {
 	if !s.have {
 		return
 	}
-	st.DriftUpDeg, st.DriftSideDeg = s.last.up, s.last.side
+	st.DriftUpDeg, st.DriftSideDeg = s.last.up-s.moved[0], s.last.side-s.moved[1]
+	if m := &s.move; m.on {
+		st.DriftUpDeg -= m.seen[0]
+		st.DriftSideDeg -= m.seen[1]
+	}
 	d := s.lastTemp - s.from.tempC
 	if math.IsNaN(d) {
 		return

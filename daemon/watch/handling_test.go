@@ -1,6 +1,7 @@
 package watch_test
 
 import (
+	"math"
 	"testing"
 	"time"
 
@@ -50,4 +51,23 @@ func TestKnockIsNoShaking(t *testing.T) {
 	s.move(r3.Vec{Y: -0.2}, 300*time.Millisecond)
 	s.run(2 * time.Minute)
 	s.only(watch.Knock)
+}
+
+// What moved is no drift.
+func TestDriftWithoutMoves(t *testing.T) {
+	s := newStage(t, watch.Options{}, scenario.WatchOptions{})
+	s.arm(watch.Allowance{})
+	s.move(r3.Vec{Y: -0.2}, 300*time.Millisecond)
+	s.run(5 * time.Minute)
+	if st := s.w.Status(s.now); math.Abs(st.DriftUpDeg) > 0.03 || math.Abs(st.DriftSideDeg) > 0.03 || st.Since.SizeDeg() < 0.15 {
+		t.Errorf("after a knock: drift %.3f°, %.3f°, moved %.3f°", st.DriftUpDeg, st.DriftSideDeg, st.Since.SizeDeg())
+	}
+	s.found = nil
+	s.baseRate = r3.Scale(0.1/3600, left) // a leg sinks by 0.1° in an hour
+	s.run(time.Hour)
+	s.baseRate = r3.Vec{}
+	s.run(time.Hour)
+	if st := s.w.Status(s.now); math.Abs(st.DriftUpDeg) > 0.05 || len(s.found) == 0 {
+		t.Errorf("after a creep: drift %.3f°, moved %.3f°", st.DriftUpDeg, st.Since.SizeDeg())
+	}
 }

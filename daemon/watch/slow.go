@@ -151,6 +151,7 @@ type snapshot struct {
 
 // slow is the state of the layer.
 type slow struct {
+	moved    [2]float64 // up and side, what of the tilt since the frame was taken was a move
 	up, side tracked
 	from     origin
 	have     bool
@@ -182,6 +183,7 @@ type minute struct {
 
 // slowMove is a slow move being followed.
 type slowMove struct {
+	seen    [2]float64 // up and side, at the newest minute
 	on      bool
 	id      int
 	told    int
@@ -255,6 +257,8 @@ func (s *slow) restart(at time.Duration, tempC, theta, vUp, vSide float64) {
 	s.discard()
 	s.count, s.beyond = 0, 0
 	s.lastTemp = tempC
+	s.last.up, s.last.side = 0, 0
+	s.moved = [2]float64{}
 	s.remember(at, tempC)
 }
 
@@ -279,6 +283,8 @@ func (s *slow) step(up, side, vUp, vSide float64) {
 	s.move.snap.side.x[0] += side
 	s.last.up += up
 	s.last.side += side
+	s.moved[0] += up
+	s.moved[1] += side
 }
 
 // warm is the offset, °C of warming, that a chip which was powered up a while
