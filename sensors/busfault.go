@@ -24,11 +24,12 @@ func (c *BusCause) Error() string { return c.Err.Error() }
 // Unwrap gives the cause.
 func (c *BusCause) Unwrap() error { return c.Err }
 
-// NameOf is FaultOf, with FaultBus told apart as far as the bus could.
+// NameOf is FaultOf, with FaultBus told apart as far as the bus could; of a bus that
+// could not be opened, where no chip has failed yet, it is what the bus says.
 func NameOf(err error) Fault {
 	f := FaultOf(err)
 	var c *BusCause
-	if f == FaultBus && errors.As(err, &c) {
+	if (f == FaultBus || f == "") && errors.As(err, &c) {
 		return c.Fault
 	}
 	return f

@@ -18,6 +18,7 @@ func TestNameOf(t *testing.T) {
 		{fmt.Errorf("wrapped: %w", bus), sensors.FaultHeldLow},
 		{&sensors.Error{Fault: sensors.FaultBus, Err: cause}, sensors.FaultBus},
 		{&sensors.Error{Fault: sensors.FaultReset, Err: bus.Err}, sensors.FaultReset},
+		{fmt.Errorf("not opened: %w", &sensors.BusCause{Fault: sensors.FaultAdapterGone, Err: cause}), sensors.FaultAdapterGone},
 		{cause, ""},
 	} {
 		if got := sensors.NameOf(c.err); got != c.want {

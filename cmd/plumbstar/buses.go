@@ -10,6 +10,8 @@ import (
 	"strings"
 
 	"periph.io/x/conn/v3/i2c"
+
+	"plumbstar/sensors"
 )
 
 // i2cBus is one I²C bus of this machine.
@@ -22,8 +24,8 @@ type i2cBus struct {
 }
 
 // errNoBus says what to do when there is no bus at all.
-var errNoBus = errors.New("no I2C bus: enable it (on a Raspberry Pi: dtparam=i2c_arm=on in config.txt; " +
-	"elsewhere load the kernel module i2c-dev), or plug in a USB adapter")
+var errNoBus = &sensors.BusCause{Fault: sensors.FaultAdapterGone, Err: errors.New("no I2C bus: enable it (on a Raspberry Pi: " +
+	"dtparam=i2c_arm=on in config.txt; elsewhere load the kernel module i2c-dev), or plug in a USB adapter")}
 
 // i2cBuses lists the buses that the machine has now, by number. It asks anew each
 // time, as an adapter may be plugged in while the program runs; periph's own list
@@ -79,7 +81,8 @@ func openBus(b i2cBus) (i2c.BusCloser, error) {
 	case errors.Is(err, fs.ErrPermission):
 		return nil, fmt.Errorf("bus %d: %w: add yourself to the group that owns %s (usually i2c), log in again", b.number, err, b.name)
 	case errors.Is(err, fs.ErrNotExist):
-		return nil, fmt.Errorf("bus %d: %w: plumbstar scan lists the buses", b.number, err)
+		gone := &sensors.BusCause{Fault: sensors.FaultAdapterGone, Err: err}
+		return nil, fmt.Errorf("bus %d: %w: plumbstar scan lists the buses", b.number, gone)
 	}
 	return nil, fmt.Errorf("bus %d: %w", b.number, err)
 }

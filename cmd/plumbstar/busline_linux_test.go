@@ -162,3 +162,27 @@ func TestSlowFailureSparesTheNext(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// TestSlowNoAnswerIsNoHang: a busy machine, or USB, takes its time to find nobody
+// at an address; the next one is asked all the same.
+func TestSlowNoAnswerIsNoHang(t *testing.T) {
+	for range 50 {
+		b := &hangingBus{closed: make(chan struct{})}
+		l := newBusLine(b)
+		hang := make(chan struct{})
+		b.set(hang, busCause(syscall.ENXIO))
+		time.AfterFunc(2*slow, func() { close(hang) })
+		first, second := l.Tx(0x10, []byte{1}, nil), l.Tx(0x11, []byte{1}, nil)
+		if err := l.Close(); err != nil {
+			t.Error(err)
+		}
+		if errors.Is(first, errHangs) {
+			continue // this machine stood still for longer than patience
+		}
+		if !errors.Is(second, syscall.ENXIO) || b.count() != 2 {
+			t.Errorf("first %v, second %v, %d transfers", first, second, b.count())
+		}
+		return
+	}
+	t.Error("this machine stood still fifty times")
+}

@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"runtime"
 	"strconv"
@@ -110,10 +111,22 @@ func (d *i2cDevice) Tx(addr uint16, w, r []byte) error {
 	err := d.ioctl(i2cTransfer, uintptr(unsafe.Pointer(&d.req)))
 	runtime.KeepAlive(d)
 	d.msgs = [2]i2cMessage{}
-	if err != nil {
-		return fmt.Errorf("%s: transfer with 0x%02x: %w", d, addr, busCause(err))
+	switch {
+	case err == nil:
+		return nil
+	case err == syscall.EIO && d.unplugged():
+		err = &sensors.BusCause{Fault: sensors.FaultAdapterGone, Err: err}
+	default:
+		err = busCause(err)
 	}
-	return nil
+	return fmt.Errorf("%s: transfer with 0x%02x: %w", d, addr, err)
+}
+
+// unplugged: the kernel takes the node away with the adapter, while a bus that is
+// still open gives EIO (seen with i2c-tiny-usb, Linux 6.1).
+func (d *i2cDevice) unplugged() bool {
+	_, err := os.Stat(busNode + strconv.Itoa(d.number))
+	return errors.Is(err, fs.ErrNotExist)
 }
 
 // busCause says what an errno means, after the fault codes of Linux' I2C drivers
