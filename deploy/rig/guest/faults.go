@@ -36,16 +36,16 @@ func (g *guest) troubleOf(f plan.Fault) trouble {
 	const lasts = 2 * time.Second
 	switch f {
 	case plan.NACK:
-		return trouble{begin: chips(sim.NACK), end: clear, sensors: both, faults: []string{"bus"}, lasts: lasts}
+		return trouble{begin: chips(sim.NACK), end: clear, sensors: both, faults: []string{"no-answer"}, lasts: lasts}
 	case plan.Stall:
 		return trouble{begin: mood(usbip.Stalled), end: mood(usbip.Working), sensors: both, faults: []string{"bus"}, lasts: lasts}
 	case plan.Hang:
-		return trouble{begin: chips(sim.Stuck), end: clear, sensors: both, faults: []string{"bus"}, lasts: lasts}
+		return trouble{begin: chips(sim.Stuck), end: clear, sensors: both, faults: []string{"held-low"}, lasts: lasts}
 	case plan.Unplug:
 		if g.plan.Borrowed {
 			both = both[:1] // the other one sits on a bus of its own
 		}
-		return trouble{begin: g.unplug, end: g.plug, sensors: both, faults: []string{"bus"}, lasts: lasts}
+		return trouble{begin: g.unplug, end: g.plug, sensors: both, faults: []string{"adapter-gone"}, lasts: lasts}
 	case plan.BrownOut:
 		dip := func() error { g.bench.bus.BrownOut(); return nil }
 		return trouble{begin: dip, end: nothing, sensors: both, faults: []string{"reset", "implausible"}, passes: true}
@@ -59,7 +59,7 @@ func (g *guest) troubleOf(f plan.Fault) trouble {
 	case plan.Loose:
 		off := func() error { g.bench.bus.Unplug(g.bench.mag); return nil }
 		on := func() error { g.bench.bus.Replug(g.bench.mag); return nil }
-		return trouble{begin: off, end: on, sensors: []string{"magnetic"}, faults: []string{"bus"}, lasts: lasts}
+		return trouble{begin: off, end: on, sensors: []string{"magnetic"}, faults: []string{"no-answer"}, lasts: lasts}
 	}
 	panic("no such fault: " + f)
 }
