@@ -2,6 +2,8 @@ package alarms
 
 import (
 	"fmt"
+	"strconv"
+	"strings"
 	"testing"
 	"time"
 
@@ -45,14 +47,14 @@ func TestQueueKeepsWhatMatters(t *testing.T) {
 			if flying != "" && q.waiting[0].ID != flying {
 				t.Fatalf("the message under way, %s, made place for %s", flying, q.waiting[0].ID)
 			}
-			last := -1
-			for _, m := range q.waiting {
-				var n int
-				if _, err := fmt.Sscanf(m.ID, "run-%d", &n); err != nil || n <= last {
-					t.Fatalf("%s after %d", m.ID, last)
-				}
-				last = n
+		}
+		last := -1
+		for _, m := range q.waiting {
+			n, err := strconv.Atoi(strings.TrimPrefix(m.ID, "run-"))
+			if err != nil || n <= last {
+				t.Fatalf("%s after %d", m.ID, last)
 			}
+			last = n
 		}
 	})
 }

@@ -248,7 +248,7 @@ func TestWebhookSaysWhoAndWhat(t *testing.T) {
 // receiver.
 func TestErrorsDoNotShowTheAddress(t *testing.T) {
 	t.Parallel()
-	answer := ""
+	answers := make(chan string, 1)
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
@@ -262,7 +262,7 @@ func TestErrorsDoNotShowTheAddress(t *testing.T) {
 			}
 			b := make([]byte, 4096)
 			_, _ = c.Read(b)
-			_, _ = io.WriteString(c, answer)
+			_, _ = io.WriteString(c, <-answers)
 			c.Close()
 		}
 	}()
@@ -270,16 +270,18 @@ func TestErrorsDoNotShowTheAddress(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, answer = range []string{
+	for _, answer := range []string{
 		"", "nonsense\r\n\r\n", "HTTP/1.1 500 no\r\n\r\n", "HTTP/1.1 200", "HTTP/1.1 302 x\r\nLocation: /key-77\r\n\r\n",
 		"HTTP/1.1 200 OK\r\n" + strings.Repeat("X: "+strings.Repeat("y", 1000)+"\r\n", 100) + "\r\n", "\x16\x03\x01",
 	} {
+		answers <- answer
 		err := w.send(t.Context(), message(1, moved))
 		if err == nil || strings.Contains(err.Error(), "key-7") || !strings.Contains(err.Error(), w.target) || strings.Contains(err.Error(), "\n") {
 			t.Errorf("answer %.20q: %v", answer, err)
 		}
 	}
-	for _, answer = range []string{"HTTP/1.1 204 x\r\n\r\n", "HTTP/1.1 100 Continue\r\n\r\nHTTP/1.1 200 OK\r\nContent-Length: 99999999\r\n\r\nx", "HTTP/1.0 200 OK\r\n\r\n"} {
+	for _, answer := range []string{"HTTP/1.1 204 x\r\n\r\n", "HTTP/1.1 100 Continue\r\n\r\nHTTP/1.1 200 OK\r\nContent-Length: 99999999\r\n\r\nx", "HTTP/1.0 200 OK\r\n\r\n"} {
+		answers <- answer
 		if err := w.send(t.Context(), message(1, moved)); err != nil {
 			t.Errorf("answer %.20q: %v", answer, err)
 		}
