@@ -382,7 +382,10 @@ func (g *guest) calibrate() (string, error) {
 		return "", fmt.Errorf("plumbstar pair: %w", err)
 	}
 	token := strings.TrimSpace(string(out))
-	if err := post(token, "/api/v1/calibrations", map[string]string{"kind": "board"}, nil); err != nil {
+	// A machine that is emulated on a busy one may lose a sensor for a moment.
+	if err := g.prog.await(g.plan.Patience, "calibration", func() error {
+		return post(token, "/api/v1/calibrations", map[string]string{"kind": "board"}, nil)
+	}); err != nil {
 		return "", err
 	}
 	g.bench.handle()
