@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"net"
 	"net/netip"
+	"time"
 
 	"plumbstar/api"
 	"plumbstar/api/alarms"
@@ -62,20 +63,27 @@ func (s *serving) run(ctx context.Context, e env, d *daemon.Daemon, log *slog.Lo
 		cancel()
 	}()
 	told := make(chan struct{})
+	// Alarms end with the daemon's events, so that the last of them are told too.
+	telling, hush := context.WithCancel(context.WithoutCancel(ctx))
+	defer hush()
 	go func() {
 		defer close(told)
 		if s.alarms != nil {
-			s.alarms.Run(ctx)
+			s.alarms.Run(telling)
 		}
 	}()
 	err = d.Run(ctx)
 	cancel()
+	defer time.AfterFunc(lastWords, hush).Stop()
 	<-told
 	if serveErr := <-served; err == nil {
 		err = serveErr
 	}
 	return err
 }
+
+// lastWords is how long alarms may take to hear of what happened last.
+const lastWords = 3 * time.Second
 
 // page is where the page can be opened now.
 func (s *serving) page() string { return pageURL(s.bound, s.authority != nil) }
