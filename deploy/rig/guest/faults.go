@@ -42,10 +42,13 @@ func (g *guest) troubleOf(f plan.Fault) trouble {
 	case plan.Hang:
 		return trouble{begin: chips(sim.Stuck), end: clear, sensors: both, faults: []string{"held-low"}, lasts: lasts}
 	case plan.Unplug:
+		t := trouble{begin: g.unplug, end: g.plug, sensors: both, faults: []string{"adapter-gone"}, lasts: lasts}
 		if g.plan.Borrowed {
-			both = both[:1] // the other one sits on a bus of its own
+			// The magnetometer sits on a bus of its own; and while other buses are
+			// there, that nobody answers on them is all that is known of the chip.
+			t.sensors, t.faults = both[:1], append(t.faults, "bus")
 		}
-		return trouble{begin: g.unplug, end: g.plug, sensors: both, faults: []string{"adapter-gone"}, lasts: lasts}
+		return t
 	case plan.BrownOut:
 		dip := func() error { g.bench.bus.BrownOut(); return nil }
 		return trouble{begin: dip, end: nothing, sensors: both, faults: []string{"reset", "implausible"}, passes: true}
