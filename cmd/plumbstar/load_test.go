@@ -51,6 +51,9 @@ const (
 	loadIdleRSS  = 14e6
 	loadRSS      = 30e6
 	loadSlowness = 0.05 // share of requests that may be missing of those due
+	// loadHiccups is the share of ticks that may be late on top of what the machine
+	// is seen to cost: two cores are shared with clients and with whoever else runs.
+	loadHiccups = 0.01
 )
 
 // TestLoad: under 100 listeners and 500 requests a second the sensor loop loses no
@@ -76,7 +79,7 @@ func TestLoad(t *testing.T) {
 			p.Name, r.Events, r.EventP50MS, r.EventP99MS, r.EventMaxMS, r.Answers, r.AnswerP50MS, r.AnswerP99MS, r.Failed)
 		t.Logf("  board: CPU %.2f %% of a core, RSS beside the program file %.1f MB, %.0f wake-ups/s; inertial %.2f samples/s, magnetic %.2f/s, ticks late %d, samples lost %d; the machine was late %d times",
 			100*u.cpu, u.rss/1e6, u.wakeups, u.inertial, u.magnetic, u.late, u.lost, excused)
-		if max(u.lost, u.late) > 4*excused || u.errors > 0 {
+		if max(u.lost, u.late) > 4*excused+uint64(loadHiccups*100*p.Seconds) || u.errors > 0 {
 			t.Errorf("%s: the sensor loop was late %d times, lost %d samples, and had %d errors, while the machine was late %d times", p.Name, u.late, u.lost, u.errors, excused)
 		}
 		if want := uint64(float64(p.Listeners) * 10 * p.Seconds * 0.9); r.Events < want {
