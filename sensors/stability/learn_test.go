@@ -102,7 +102,7 @@ func (c *learnChip) nights(n int, fall float64) []Night {
 func TestLearnedSigmaCovers(t *testing.T) {
 	seeds := 500
 	if testing.Short() {
-		seeds = 60
+		seeds = 200
 	}
 	var accel, gyro, next, all, nextAll int
 	refused := map[string]int{}
