@@ -182,7 +182,7 @@ func TestPageTakesASighting(t *testing.T) {
 	page.open(url)
 	page.says("This phone is paired.")
 	page.says("Turn")
-	turnKnobs(page, get[Guidance](t, origin+"/api/v1/guidance").Move)
+	turnKnobs(page, steadyMove(t, origin))
 	waitLong(t, "rest after the turn", func() bool {
 		g := get[Guidance](t, origin+"/api/v1/guidance")
 		return g.State == "steady" && g.Error.Value < 2
@@ -263,6 +263,18 @@ func TestPageCalibrates(t *testing.T) {
 }
 
 // turnKnobs makes a move of the guidance at once.
+// steadyMove is the move of a guidance that rests: one in the first moments may
+// lack a direction.
+func steadyMove(t *testing.T, origin string) (m Move) {
+	t.Helper()
+	waitLong(t, "the first rest", func() bool {
+		g := get[Guidance](t, origin+"/api/v1/guidance")
+		m = g.Move
+		return g.State == "steady"
+	})
+	return m
+}
+
 func turnKnobs(page *tab, m Move) {
 	body := fmt.Sprintf(`{"altitude_deg":%.3f,"azimuth_deg":%.3f}`, m.Raise.Value, m.TurnEast.Value)
 	page.eval(fmt.Sprintf(`fetch("/api/v1/simulated-knobs", { method: "POST", headers: { "Content-Type": "application/json" }, body: %q })`, body))

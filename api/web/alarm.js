@@ -93,7 +93,7 @@ export class Alarm {
     box.className = loud ? "alarm loud" : "alarm";
     const rows = list.map((e) => el("li", {}, mark("mark-warning"), telling(e)));
     const known = this.#findings.length ? el("button", { type: "button", click: () => this.#acknowledge() }, strings.acknowledge) : null;
-    box.replaceChildren(...(list.length ? [el("ul", { role: "alert" }, ...rows), el("p", { class: "answer", role: "status", id: "alarm-answer" }), ...(known ? [known] : [])] : []));
+    box.replaceChildren(...(list.length ? [el("div", { role: "alert" }, el("ul", {}, ...rows)), el("p", { class: "answer", role: "status", id: "alarm-answer" }), ...(known ? [known] : [])] : []));
   }
 
   async #acknowledge() {
