@@ -155,6 +155,8 @@ func (b *tab) call(method string, params, result any) {
 			b.asked = append(b.asked, p.Request.URL)
 		case answer.Method == "Page.screencastFrame":
 			b.frame(answer.Params)
+		case answer.ID == b.n && answer.Error != nil && method == "Runtime.evaluate" && strings.HasPrefix(answer.Error.Message, "Inspected target navigated"):
+			return // what was evaluated made the page load anew: there is no value
 		case answer.ID == b.n && answer.Error != nil:
 			b.t.Fatalf("%s: %s", method, answer.Error.Message)
 		case answer.ID == b.n:
@@ -195,6 +197,9 @@ func (b *tab) open(url string) {
 	b.call("Page.navigate", map[string]any{"url": url}, nil)
 }
 
+// gone is what eval gives when the page was loaded anew meanwhile.
+const gone = "<nil>"
+
 // eval is the value of a JavaScript expression as text.
 func (b *tab) eval(expression string) string {
 	b.t.Helper()
@@ -234,7 +239,7 @@ func (b *tab) press(label string) {
 	b.t.Helper()
 	click := fmt.Sprintf(`(() => { const x = [...document.querySelectorAll("button, nav a, a.button, summary .section-name, .choice label")].find((x) => x.innerText.replace(/\s+/g, " ").trim() === %q && !x.disabled && x.offsetParent); x?.click(); return !!x })()`, label)
 	for at := time.Now(); time.Since(at) < 4*time.Second; time.Sleep(20 * time.Millisecond) {
-		if b.eval(click) == "true" {
+		if got := b.eval(click); got == "true" || got == gone {
 			return
 		}
 	}
