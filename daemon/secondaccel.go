@@ -191,7 +191,8 @@ func alignment(first, second []calib.Pose, a1, a2 *calib.Affine) (Mount, int) {
 		}
 	}
 	var rho mat.VecDense
-	if pairs < wantDirections || rho.SolveVec(n, b) != nil {
+	var chol mat.Cholesky
+	if pairs < wantDirections || !chol.Factorize(n) || chol.SolveVecTo(&rho, b) != nil {
 		return Straight(), pairs
 	}
 	v := r3.Vec{X: rho.AtVec(0), Y: rho.AtVec(1), Z: rho.AtVec(2)}

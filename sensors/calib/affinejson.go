@@ -127,11 +127,11 @@ func (a *Affine) Check() error {
 	if a.ResidualRMS < 0 || a.Readings < 0 || a.TempSlopeSigma.X < 0 || a.TempSlopeSigma.Y < 0 || a.TempSlopeSigma.Z < 0 {
 		return wrong("a negative value where none can be")
 	}
-	var svd mat.SVD
-	if !(a.Matrix.det() > 0) || !svd.Factorize(mat.NewDense(3, 3, append([]float64(nil), a.Matrix[:]...)), mat.SVDNone) {
+	stretch, ok := stretches(&a.Matrix)
+	if !ok {
 		return wrong("the matrix is not a correction")
 	}
-	if s := svd.Values(nil); s[0] > 10*s[2] {
+	if s := stretch.Values(nil); s[2] > 10*10*s[0] {
 		return wrong("the matrix stretches one axis more than ten times another")
 	}
 	return a.checkCov(wrong)

@@ -346,12 +346,14 @@ func combineAxes(gravity, gyro Axis, o *AxisOptions) (Axis, error) {
 	two := func(c *Mat3) *mat.SymDense {
 		return mat.NewSymDense(2, []float64{c.form(e1, e1), c.form(e1, e2), c.form(e1, e2), c.form(e2, e2)})
 	}
-	var sum, inv, gain, shift, left mat.Dense
+	var sum, inv mat.SymDense
+	var chol mat.Cholesky
 	cb, co := two(&base.Cov), two(&other.Cov)
-	sum.Add(cb, co)
-	if err := inv.Inverse(&sum); err != nil {
+	sum.AddSym(cb, co)
+	if !chol.Factorize(&sum) || chol.InverseTo(&inv) != nil {
 		return Axis{}, fmt.Errorf("gravity and gyroscope show no axis")
 	}
+	var gain, shift, left mat.Dense
 	gain.Mul(cb, &inv)
 	shift.Mul(&gain, mat.NewDense(2, 1, []float64{r3.Dot(e1, other.Dir), r3.Dot(e2, other.Dir)}))
 	left.Mul(&gain, cb)

@@ -170,15 +170,16 @@ func (a *magProblem) describe(fit *MagFit, raws []r3.Vec, p []float64, cov mat.S
 // the off-diagonal entries R turns by half their antisymmetric differences over
 // the mean of the diagonal; the sigma is that order's.
 func rotationPart(a *Affine) (rot, sigma r3.Vec) {
-	m := mat.NewDense(3, 3, append([]float64(nil), a.Matrix[:]...))
-	var svd mat.SVD
-	if !svd.Factorize(m, mat.SVDFull) {
+	eig, ok := stretches(&a.Matrix)
+	if !ok {
 		return r3.Vec{}, r3.Vec{}
 	}
-	var u, v, r mat.Dense
-	svd.UTo(&u)
-	svd.VTo(&v)
-	r.Mul(&u, v.T())
+	// S = V·diag(s)·Vᵀ, so R = Matrix·V·diag(1/s)·Vᵀ.
+	var v, unstretched, r mat.Dense
+	eig.VectorsTo(&v)
+	squares := eig.Values(nil)
+	unstretched.Apply(func(_, j int, x float64) float64 { return x / math.Sqrt(squares[j]) }, &v)
+	r.Product(mat.NewDense(3, 3, a.Matrix[:]), &unstretched, v.T())
 	axis := r3.Vec{X: r.At(2, 1) - r.At(1, 2), Y: r.At(0, 2) - r.At(2, 0), Z: r.At(1, 0) - r.At(0, 1)}
 	sin := r3.Norm(axis) / 2
 	angle := math.Atan2(sin, (mat.Trace(&r)-1)/2)
@@ -191,6 +192,18 @@ func rotationPart(a *Affine) (rot, sigma r3.Vec) {
 		return math.Sqrt(max(0, a.Cov[x][x]+a.Cov[y][y]-2*a.Cov[x][y])) / (2 * d)
 	}
 	return rot, r3.Vec{X: half(7, 5), Y: half(2, 6), Z: half(3, 1)}
+}
+
+// stretches is the eigendecomposition of mᵀ·m, whose eigenvalues are the squares
+// of m's singular values; false for a matrix that turns space inside out or
+// flattens it.
+func stretches(m *Mat3) (*mat.EigenSym, bool) {
+	full := mat.NewDense(3, 3, m[:])
+	var square mat.SymDense
+	square.SymOuterK(1, full.T())
+	var eig mat.EigenSym
+	ok := m.det() > 0 && eig.Factorize(&square, true) && eig.Values(nil)[0] > 0
+	return &eig, ok
 }
 
 // HeadingSigmaLevel is the 1-sigma heading error in rad, root mean square over
