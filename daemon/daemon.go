@@ -70,6 +70,7 @@ type Daemon struct {
 	kept  []CalibrationRecord
 	// sightings are all that are known, oldest first.
 	sightings []SightingRecord
+	damaged   damage
 	// knobs is what is known of the adjusters, steps finds their movements.
 	knobs guidance.Knobs
 	steps stepWatch
@@ -408,7 +409,7 @@ func (d *Daemon) snapshot(now time.Duration) *Snapshot {
 	if b, ok := d.barometer(now); ok {
 		s.Sensors = append(s.Sensors, b)
 	}
-	s.Warnings = slices.Concat(d.receiverWarnings(), d.watchWarnings(), d.pairWarnings())
+	s.Warnings = slices.Concat(d.receiverWarnings(), d.watchWarnings(), d.pairWarnings(), d.damageWarnings())
 	if d.opt.Journal != nil {
 		if w := d.nights.warning; w != nil {
 			s.Warnings = append(s.Warnings, *w)

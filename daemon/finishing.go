@@ -198,6 +198,7 @@ func (d *Daemon) keep(records []CalibrationRecord) string {
 		}
 		d.mu.Lock()
 		d.kept = append(d.kept, *r)
+		delete(d.damaged, string(r.Part))
 		d.mu.Unlock()
 	}
 	return strings.Join(failed, "; ")
@@ -224,7 +225,8 @@ func chipAt(device string) string {
 	return chip
 }
 
-// Calibrations are the parts in use, and all that were kept, oldest first.
+// Calibrations are the parts in use, and all that were kept and can be used, oldest
+// first.
 func (d *Daemon) Calibrations() (inUse, kept []CalibrationRecord) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
@@ -233,5 +235,10 @@ func (d *Daemon) Calibrations() (inUse, kept []CalibrationRecord) {
 			inUse = append(inUse, *r)
 		}
 	}
-	return inUse, append([]CalibrationRecord(nil), d.kept...)
+	for i := range d.kept {
+		if d.kept[i].Damaged == "" {
+			kept = append(kept, d.kept[i])
+		}
+	}
+	return inUse, kept
 }

@@ -87,6 +87,7 @@ func (d *Daemon) SetKit(k Kit) error {
 	}
 	d.mu.Lock()
 	d.opt.Kit = k
+	delete(d.damaged, kitDocument)
 	d.mu.Unlock()
 	d.log.Info("kit set", "lenses", len(k.Lenses))
 	if d.opt.Store == nil {
@@ -105,19 +106,18 @@ func (d *Daemon) SetKit(k Kit) error {
 // loadKit takes the kit that was entered last in place of the settings'.
 func (d *Daemon) loadKit() {
 	text, err := d.opt.Store.Document(kitDocument)
-	if err != nil || text == nil {
-		if err != nil {
-			d.log.Error("kept kit not read", "error", err)
-		}
+	if err == nil && text == nil {
 		return
 	}
 	var k Kit
-	if err := json.Unmarshal(text, &k); err != nil {
-		d.log.Error("kept kit not read", "error", err)
-		return
+	if err == nil {
+		err = json.Unmarshal(text, &k)
 	}
-	if err := k.Validate(); err != nil {
-		d.log.Error("kept kit not used", "error", err)
+	if err == nil {
+		err = k.Validate()
+	}
+	if err != nil {
+		d.noteDamage(kitDocument, fmt.Sprintf("The kept lenses and finder are damaged, and those of the settings are used: %v. Enter them again.", err))
 		return
 	}
 	d.opt.Kit = k

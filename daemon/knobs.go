@@ -137,6 +137,7 @@ func (d *Daemon) keepKnobs() error {
 	}
 	d.mu.Lock()
 	text, err := json.Marshal(d.knobs)
+	delete(d.damaged, knobsDocument)
 	d.mu.Unlock()
 	if err == nil {
 		err = d.opt.Store.PutDocument(knobsDocument, text)
@@ -154,6 +155,7 @@ func (d *Daemon) loadKnobs() {
 		err = json.Unmarshal(text, &d.knobs)
 	}
 	if err != nil {
-		d.log.Error("what was learned of the adjusters could not be read", "error", err)
+		d.knobs = guidance.Knobs{}
+		d.noteDamage(knobsDocument, fmt.Sprintf("What was learned of the adjusters is damaged and not used: %v. It is learned anew when you tell turns.", err))
 	}
 }

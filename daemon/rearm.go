@@ -49,6 +49,9 @@ func (d *Daemon) keepWatch(k *keptWatch) {
 	if d.opt.Store == nil {
 		return
 	}
+	d.mu.Lock()
+	delete(d.damaged, watchDocument)
+	d.mu.Unlock()
 	text, err := json.Marshal(k)
 	if err == nil {
 		err = d.opt.Store.PutDocument(watchDocument, text)
@@ -68,8 +71,11 @@ func (d *Daemon) loadWatch() {
 	if err == nil && text != nil {
 		err = json.Unmarshal(text, &k)
 	}
+	if err == nil {
+		err = k.check()
+	}
 	if err != nil {
-		d.log.Error("kept watch not read", "error", err)
+		d.noteDamage(watchDocument, fmt.Sprintf("Whether the watch was armed is not known, and it is not armed: its file is damaged: %v. Arm it again if you had.", err))
 		return
 	}
 	if k.Armed {

@@ -1,6 +1,7 @@
 package daemon
 
 import (
+	"fmt"
 	"math"
 	"time"
 
@@ -34,24 +35,40 @@ func (d *Daemon) loadKept() {
 	}
 	var err error
 	if d.kept, err = d.opt.Store.Calibrations(); err != nil {
-		d.log.Error("kept calibrations not read", "error", err)
+		d.noteDamage("calibrations", fmt.Sprintf("The kept calibrations could not be read, and none of them is used: %v.", err))
 	}
-	if d.sightings, err = d.opt.Store.Sightings(); err != nil {
+	for i := range d.kept {
+		if err := d.kept[i].Check(); err != nil {
+			d.kept[i].Damaged = err.Error()
+			d.log.Warn("damaged calibration", "id", d.kept[i].ID, "part", d.kept[i].Part, "error", err)
+		}
+	}
+	list, err := d.opt.Store.Sightings()
+	if err != nil {
 		d.log.Error("kept sightings not read", "error", err)
+	}
+	for i := range list {
+		if err := list[i].check(); err != nil {
+			d.log.Warn("damaged sighting left out", "id", list[i].ID, "error", err)
+			continue
+		}
+		d.sightings = append(d.sightings, list[i])
 	}
 	d.loadKit()
 	d.loadKnobs()
 }
 
 // recall puts the newest kept calibrations of the chips that answer to use, in
-// the order in which they were made. The caller holds the lock.
+// the order in which they were made. Where the newest is damaged there is none: an
+// older one may be of a board that was altered since. The caller holds the lock.
 func (d *Daemon) recall(now time.Duration) {
 	d.dropOthers()
 	newest := map[Part]int{}
 	for i := range d.kept {
 		r := &d.kept[i]
-		if r.Board == d.boardOf(r.Part) && d.fits(r) {
+		if r.Board == d.boardOf(r.Part) && (r.Damaged != "" || d.fits(r)) {
 			newest[r.Part] = i
+			delete(d.damaged, string(r.Part))
 		}
 	}
 	if t, ok := newest[PartTurnCheck]; ok {
@@ -67,6 +84,10 @@ func (d *Daemon) recall(now time.Duration) {
 			continue
 		}
 		if u := d.inUse[r.Part]; u != nil && u.ID == r.ID && u.Time.Equal(r.Time) {
+			continue
+		}
+		if r.Damaged != "" {
+			d.noteDamagedCalibration(r)
 			continue
 		}
 		if err := d.reuse(r); err != nil {

@@ -15,7 +15,8 @@ import (
 // Store keeps what must outlast the program. Records are added and never
 // changed. Its methods are called from several goroutines, never by the loop.
 type Store interface {
-	// Calibrations and Sightings are all that was kept, oldest first.
+	// Calibrations and Sightings are all that was kept, oldest first. A calibration
+	// that cannot be read comes with its Part, Board and Time, and Damaged set.
 	Calibrations() ([]CalibrationRecord, error)
 	Sightings() ([]SightingRecord, error)
 	// AddCalibration and AddSighting return when the record is safe, and give it
@@ -70,6 +71,8 @@ type CalibrationRecord struct {
 	// of the compass, direction of the axis.
 	SigmaDeg float64  `json:"sigma_deg"`
 	Figures  []Figure `json:"figures"`
+	// Damaged says why the record cannot be used; empty when it can.
+	Damaged string `json:"-"`
 }
 
 // AxisRecord is the tracker's rotation axis in the axes of the inertial sensor.

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"math"
 	"os"
@@ -42,7 +43,7 @@ const storeTimeout = 10 * time.Second
 
 func newestKey(r *daemon.CalibrationRecord) string { return string(r.Part) + "|" + r.Board }
 
-// Calibrations reads all rows; one that cannot be read is left out and told.
+// Calibrations reads all rows; one that cannot be read is marked as damaged.
 func (b *boardState) Calibrations() ([]daemon.CalibrationRecord, error) {
 	var rows []nightlog.Calibration
 	err := b.read(func(ctx context.Context, r *nightlog.Reader) (err error) {
@@ -55,19 +56,18 @@ func (b *boardState) Calibrations() ([]daemon.CalibrationRecord, error) {
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	out := make([]daemon.CalibrationRecord, 0, len(rows))
-	var bad []error
 	for _, row := range rows {
 		var c daemon.CalibrationRecord
-		if err := json.Unmarshal(row.Data, &c); err != nil {
-			bad = append(bad, fmt.Errorf("calibration %d: %w", row.ID, err))
-			continue
+		err := json.Unmarshal(row.Data, &c)
+		if err == nil && (string(c.Part) != row.Kind || c.Board != row.Chip) {
+			err = fmt.Errorf("it says that it is of the %s of %.60q, its row of the %s of %.60q", c.Part, c.Board, row.Kind, row.Chip)
+		}
+		if err != nil {
+			c = daemon.CalibrationRecord{Part: daemon.Part(row.Kind), Board: row.Chip, Damaged: err.Error()}
 		}
 		c.ID, c.Time = row.ID, row.UTC
 		b.newest[newestKey(&c)] = row.ID
 		out = append(out, c)
-	}
-	if len(out) == 0 {
-		return out, errors.Join(bad...)
 	}
 	return out, nil
 }
@@ -163,12 +163,20 @@ func siteRow(s *astro.Site) *nightlog.Site {
 	return &nightlog.Site{LatDeg: s.LatDeg, LonDeg: s.LonDeg, HeightM: s.HeightM}
 }
 
+// longestDocument bounds what is read; what is written has some kilobytes.
+const longestDocument = 1 << 20
+
 // Document reads NAME.json of the state directory; nil when there is none.
 func (b *boardState) Document(name string) (json.RawMessage, error) {
-	text, err := os.ReadFile(b.path(name))
+	f, err := os.Open(b.path(name))
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	text, err := io.ReadAll(io.LimitReader(f, longestDocument))
 	if err != nil {
 		return nil, err
 	}

@@ -99,6 +99,31 @@ func TestBoardStateKeepsRows(t *testing.T) {
 	}
 }
 
+// A row that was damaged or edited by hand comes back marked, with part and board of
+// its own columns, and the sound rows come with it.
+func TestBoardStateDamagedRows(t *testing.T) {
+	b, l := openState(t, t.TempDir())
+	sound := &daemon.CalibrationRecord{Part: daemon.PartAxis, Board: "Y at 0x68", Axis: &daemon.AxisRecord{Direction: r3.Vec{X: 1}, SigmaDeg: 0.05}, SigmaDeg: 0.05}
+	if err := b.AddCalibration(sound); err != nil {
+		t.Fatal(err)
+	}
+	for _, text := range []string{`{"part":"axis","board":"Y at 0x68","axis":7}`, `{"part":"compass","board":"Y at 0x68"}`, `{"part":"axis","board":"Z at 0x69"}`} {
+		row := nightlog.Calibration{Kind: "axis", Chip: "Y at 0x68", Data: json.RawMessage(text), SigmaDeg: 0.05, TempC: math.NaN()}
+		if _, err := l.AddCalibration(t.Context(), b.clock.Now(), row); err != nil {
+			t.Fatal(err)
+		}
+	}
+	got, err := b.Calibrations()
+	if err != nil || len(got) != 4 || got[0].Check() != nil {
+		t.Fatalf("%d rows, %v, %v", len(got), err, got[0].Check())
+	}
+	for _, c := range got[1:] {
+		if c.Damaged == "" || c.Check() == nil || c.Part != daemon.PartAxis || c.Board != "Y at 0x68" || c.Axis != nil {
+			t.Errorf("%+v", c)
+		}
+	}
+}
+
 func TestBoardStateDocuments(t *testing.T) {
 	dir := t.TempDir()
 	b, _ := openState(t, dir)

@@ -265,11 +265,33 @@ func (k *Knobs) UnmarshalJSON(b []byte) error {
 		return err
 	}
 	for a, n := range m {
-		if n.Cov[0] < 0 || n.Cov[2] < 0 || n.Cov[1]*n.Cov[1] > n.Cov[0]*n.Cov[2]*(1+1e-9) || n.CouplingVar < 0 || n.Told < 0 || n.Steps < 0 || n.Backlash < 0 {
-			return fmt.Errorf("what was learned of the %s adjuster is damaged", a)
+		if a != AltitudeAdjuster && a != AzimuthAdjuster {
+			return fmt.Errorf("%.40q is no adjuster", a)
+		}
+		if err := n.check(); err != nil {
+			return fmt.Errorf("%s adjuster: %w", a, err)
 		}
 	}
 	k.altitude, k.azimuth = m[AltitudeAdjuster], m[AzimuthAdjuster]
+	return nil
+}
+
+// check refuses what no turns can have taught: the bounds are those of the priors,
+// many times over, and what was told of leaves a doubt.
+func (n *knob) check() error {
+	const most = 1000 // degrees, also per turn
+	switch {
+	case !(math.Abs(n.Gain) <= most && n.Backlash >= 0 && n.Backlash <= most):
+		return fmt.Errorf("%v° per turn with %v° of backlash: no screw has them", n.Gain, n.Backlash)
+	case n.Told < 0 || n.Steps < 0 || n.Missed < 0 || n.Missed >= missedIn || math.Abs(n.Way) > 1 || n.Way != math.Trunc(n.Way):
+		return fmt.Errorf("told %d, seen %d, missed %d, way %v: these are no counts", n.Told, n.Steps, n.Missed, n.Way)
+	case n.Told == 0 && (n.Gain != 0 || n.Backlash != 0):
+		return fmt.Errorf("%v° per turn before any turn was told", n.Gain)
+	case !(n.Cov[0] >= 0 && n.Cov[0] <= most*most && n.Cov[2] >= 0 && n.Cov[2] <= most*most && n.Cov[1]*n.Cov[1] <= n.Cov[0]*n.Cov[2]*(1+1e-9)) || n.Told > 0 && n.Cov[0]*n.Cov[2] == 0:
+		return fmt.Errorf("its covariance %v is none", n.Cov)
+	case !(math.Abs(n.Coupling) <= 10 && n.CouplingVar >= 0 && n.CouplingVar <= 100) || n.Steps > 0 && n.CouplingVar == 0:
+		return fmt.Errorf("%v ± √%v across per degree along: no base leans so", n.Coupling, n.CouplingVar)
+	}
 	return nil
 }
 
