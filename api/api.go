@@ -147,10 +147,18 @@ func New(o Options) (*Server, error) {
 	for path, a := range page {
 		mux.Handle("GET "+path, a)
 	}
+	queries := queriesOf(api.OpenAPI())
 	s.handler = s.guard(s.catch(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if _, pattern := mux.Handler(r); pattern == "" {
+		_, pattern := mux.Handler(r)
+		if pattern == "" {
 			unmatched(w, r, mux)
 			return
+		}
+		if takes, ok := queries[pattern]; ok && r.URL.RawQuery != "" {
+			if wrong := wrongQuery(r.URL, takes); wrong != "" {
+				problem(w, http.StatusUnprocessableEntity, wrong)
+				return
+			}
 		}
 		mux.ServeHTTP(w, r)
 	})))

@@ -119,7 +119,7 @@ func (s *Server) describeExports(api huma.API) {
 		return
 	}
 	op = s.operation(http.MethodGet, reportPath, "get-night-report", "A page about a night", "Self-contained HTML with plots and a summary.")
-	op.Parameters = []*huma.Param{id}
+	op.Parameters = []*huma.Param{id, queryParam("look", "left out: day", "day", "night"), queryParam("lang", "left out: as the browser wishes", "en", "de")}
 	op.Responses = map[string]*huma.Response{"200": {Description: "The page", Content: map[string]*huma.MediaType{"text/html": text}}}
 	document(api, op, http.StatusNotFound, http.StatusUnprocessableEntity, http.StatusServiceUnavailable)
 }

@@ -213,7 +213,7 @@ func lostSnapshot() *daemon.Snapshot {
 // which token it needs.
 func TestDocumentIsComplete(t *testing.T) {
 	c := newContract(t, start(t, nil))
-	want := []string{"/api/v1/clock", "/api/v1/guidance", "/api/v1/guidance/stream", "/api/v1/health", "/api/v1/pairing", "/api/v1/simulated-knobs", "/api/v1/site", "/healthz", "/metrics"}
+	want := []string{"/api/v1/clock", "/api/v1/declination", "/api/v1/guidance", "/api/v1/guidance/stream", "/api/v1/health", "/api/v1/pairing", "/api/v1/simulated-knobs", "/api/v1/site", "/healthz", "/metrics"}
 	for _, p := range want {
 		if c.doc.Paths.Find(p) == nil {
 			t.Errorf("%s is not described", p)

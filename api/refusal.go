@@ -66,7 +66,7 @@ func describeCode(api huma.API) {
 // reading is an operation that reads what depends on the board's state.
 func (s *Server) reading(path, id, summary, description string) huma.Operation {
 	op := s.operation(http.MethodGet, path, id, summary, description)
-	op.Errors = append(op.Errors, http.StatusConflict, http.StatusUnprocessableEntity)
+	op.Errors = append(op.Errors, http.StatusConflict)
 	return op
 }
 

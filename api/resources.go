@@ -39,6 +39,7 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	s.registerGuidance(api)
 	s.registerHealth(api)
 	s.registerSite(api)
+	s.registerDeclination(api)
 	s.registerClock(api)
 	s.registerPairing(api)
 	s.registerKnobs(api)
@@ -73,11 +74,11 @@ func (s *Server) operation(method, path, id, summary, description string) huma.O
 	op := huma.Operation{
 		Method: method, Path: path, OperationID: id, Summary: summary, Description: description,
 		MaxBodyBytes: maxBody, BodyReadTimeout: s.o.RequestTimeout,
-		Errors: []int{http.StatusUnauthorized, http.StatusForbidden, http.StatusMisdirectedRequest, http.StatusInternalServerError},
+		Errors: []int{http.StatusUnauthorized, http.StatusForbidden, http.StatusMisdirectedRequest, http.StatusUnprocessableEntity, http.StatusInternalServerError},
 	}
 	if method != http.MethodGet {
 		op.Security = []map[string][]string{{"token": {}}, {"cookie": {}}}
-		op.Errors = append(op.Errors, http.StatusBadRequest, http.StatusRequestEntityTooLarge, http.StatusUnsupportedMediaType, http.StatusUnprocessableEntity)
+		op.Errors = append(op.Errors, http.StatusBadRequest, http.StatusRequestEntityTooLarge, http.StatusUnsupportedMediaType)
 	}
 	return op
 }

@@ -135,6 +135,7 @@ func (s *Server) describeStream(api huma.API) {
 	op := s.operation(http.MethodGet, streamPath, "follow-guidance", "Follow the guidance live",
 		"Server-sent events. Each `data:` line is one whole object of "+ref+", the first at once; `id:` on each; "+
 			"a comment line at least once a second. Between two events nothing is queued: a slow reader gets the newest.")
+	op.Parameters = []*huma.Param{queryParam("events", "Carry events as well: those after the one with this ID, or new for those that are still to come")}
 	op.Responses = map[string]*huma.Response{
 		"200": {Description: "The stream", Content: map[string]*huma.MediaType{"text/event-stream": {Schema: &huma.Schema{Type: huma.TypeString}}}},
 	}

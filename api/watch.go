@@ -45,8 +45,8 @@ type Watch struct {
 	LongestTo   Number `json:"longest_exposure_to_s" doc:"The same for an error smaller by 1 sigma"`
 	Unlimited   bool   `json:"longest_exposure_unlimited" doc:"The error never makes a trail of the accepted length"`
 
-	Moved     Shift      `json:"moved" doc:"What moved since arming"`
-	Drift     Drift      `json:"drift" doc:"Changes of the reading that were no move"`
+	Moved     Shift      `json:"moved" doc:"What moved since arming; null each while there is no pose to compare with"`
+	Drift     Drift      `json:"drift" doc:"Changes of the reading that were no move; null each while there is no pose to compare with"`
 	Vibration *Vibration `json:"vibration" doc:"Of the newest complete minute; null before the first"`
 
 	OnHead      bool    `json:"on_head" doc:"The board rides on the tracker's head"`
@@ -138,8 +138,11 @@ func (s *Server) registerWatch(api huma.API) {
 func watchOf(w *daemon.WatchStatus) Watch {
 	out := Watch{
 		State: string(w.State), Armed: w.Armed, ArmedAt: Time(w.ArmedAt), Offered: w.Offered, Lens: Text(w.Lens),
-		Moved: moveOf(&w.Since), OnHead: w.OnHead, HeadFollows: w.HeadFollows, Refused: w.Refused,
-		Drift: Drift{Up: Known(w.DriftUpDeg), Side: Known(w.DriftSideDeg), TempUp: Known(w.ByTempUpDeg), TempSide: Known(w.ByTempSideDeg), TempFall: Known(w.TempFallC)},
+		OnHead: w.OnHead, HeadFollows: w.HeadFollows, Refused: w.Refused,
+	}
+	if w.State != watch.Unarmed && w.State != watch.Settling {
+		out.Moved = moveOf(&w.Since)
+		out.Drift = Drift{Up: Known(w.DriftUpDeg), Side: Known(w.DriftSideDeg), TempUp: Known(w.ByTempUpDeg), TempSide: Known(w.ByTempSideDeg), TempFall: Known(w.TempFallC)}
 	}
 	if w.ExposureS > 0 {
 		out.Exposure = Known(w.ExposureS)

@@ -78,7 +78,7 @@ func TestKitIsKept(t *testing.T) {
 	if err := r.d.SetKit(k); err != nil {
 		t.Fatal(err)
 	}
-	for _, bad := range []daemon.Kit{{}, {PixelUM: 4, Lenses: []daemon.Lens{{FocalMM: 20}}}, {PixelUM: 4, Finder: pole.Finder{View: "odd", FieldDeg: 5}}, {PixelUM: 4, Lenses: make([]daemon.Lens, 25)}} {
+	for _, bad := range []daemon.Kit{{}, {PixelUM: 4}, {PixelUM: 4, TrailPx: 1, Lenses: []daemon.Lens{{FocalMM: 20}}}, {PixelUM: 4, TrailPx: 1, Finder: pole.Finder{View: "odd", FieldDeg: 5}}, {PixelUM: 4, TrailPx: 1, Lenses: make([]daemon.Lens, 25)}} {
 		if err := r.d.SetKit(bad); err == nil {
 			t.Errorf("%+v taken", bad)
 		}

@@ -86,7 +86,7 @@ func TestPoleStarSeenInTheFinder(t *testing.T) {
 			view := []pole.View{pole.Erect, pole.Inverted, pole.Mirrored, pole.Flipped}[k]
 			finder := pole.DefaultFinder()
 			finder.View = view
-			if err := r.d.SetKit(daemon.Kit{PixelUM: 4, Finder: finder}); err != nil {
+			if err := r.d.SetKit(daemon.Kit{PixelUM: 4, TrailPx: 1, Finder: finder}); err != nil {
 				t.Fatal(err)
 			}
 			o, m := r.observer()

@@ -180,7 +180,7 @@ func TestBoundIsReachedAndNeverPassed(t *testing.T) {
 // Trails in a picture against brute force with its own pinhole.
 func TestTrailsInAgainstBruteForce(t *testing.T) {
 	r := rand.New(rand.NewPCG(5, 4))
-	k := Kit{FocalMM: 14, PixelUM: 4.3, SensorWidthMM: 36, SensorHeightMM: 24}
+	k := Kit{TrailPx: 1, FocalMM: 14, PixelUM: 4.3, SensorWidthMM: 36, SensorHeightMM: 24}
 	for range 300 {
 		e, hemisphere, s := randomCase(r, 60)
 		if math.Abs(s.DecDeg) > 80 {

@@ -63,13 +63,13 @@ func LongestInS(k Kit, e Error, hemisphere astro.Hemisphere, f Frame, corners bo
 		}
 		return t.CentrePx
 	}
-	if longest(halfTurnS) <= k.trailPx() {
+	if longest(halfTurnS) <= k.TrailPx {
 		return math.Inf(1), nil
 	}
 	low, high := 0.0, halfTurnS
 	for high-low > 1e-4*low+1e-3 {
 		mid := (low + high) / 2
-		if longest(mid) <= k.trailPx() {
+		if longest(mid) <= k.TrailPx {
 			low = mid
 		} else {
 			high = mid

@@ -53,7 +53,7 @@ func Judge(k Kit, exposureS float64, e Error) (Judgement, error) {
 	j := Judgement{
 		LongestS:            k.LongestS(e.Size()),
 		AllowedArcmin:       k.AllowedArcmin(exposureS),
-		TrailPx:             k.trailPx() * Bound(e.Size(), exposureS) / k.trailArcsec(k.FocalMM),
+		TrailPx:             k.TrailPx * Bound(e.Size(), exposureS) / k.trailArcsec(k.FocalMM),
 		CornerLongestS:      k.LongestCornerS(e.Size()),
 		CornerAllowedArcmin: k.AllowedCornerArcmin(exposureS),
 	}

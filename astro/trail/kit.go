@@ -30,7 +30,7 @@ type Kit struct {
 	// SensorWidthMM and SensorHeightMM are 0 when only the centre matters.
 	SensorWidthMM, SensorHeightMM float64
 	Projection                    Projection // empty: rectilinear
-	TrailPx                       float64    // longest trail that passes as a point; 0: 1 pixel
+	TrailPx                       float64    // longest trail that passes as a point, 0.1 to 100 pixels
 }
 
 func (k Kit) projection() Projection {
@@ -38,13 +38,6 @@ func (k Kit) projection() Projection {
 		return Rectilinear
 	}
 	return k.Projection
-}
-
-func (k Kit) trailPx() float64 {
-	if k.TrailPx == 0 {
-		return 1
-	}
-	return k.TrailPx
 }
 
 // Validate refuses what no camera has.
@@ -57,7 +50,7 @@ func (k Kit) Validate() error {
 		return fmt.Errorf("pixel pitch %v um: give 0.5 to 50", k.PixelUM)
 	case !in(k.SensorWidthMM, 0, 200) || !in(k.SensorHeightMM, 0, 200):
 		return fmt.Errorf("sensor %v x %v mm: give 0 to 200 each", k.SensorWidthMM, k.SensorHeightMM)
-	case !in(k.trailPx(), 0.1, 100):
+	case !in(k.TrailPx, 0.1, 100):
 		return fmt.Errorf("trail %v pixels: give 0.1 to 100", k.TrailPx)
 	}
 	if _, ok := k.theta(k.cornerMM()); !ok {

@@ -45,7 +45,7 @@ func allowed(seconds, arcsec float64) float64 {
 
 // trailArcsec is the allowed trail as an angle where a radian is scaleMM long.
 func (k Kit) trailArcsec(scaleMM float64) float64 {
-	return k.trailPx() * k.PixelUM * 1e-3 / scaleMM * (180 * 3600 / math.Pi)
+	return k.TrailPx * k.PixelUM * 1e-3 / scaleMM * (180 * 3600 / math.Pi)
 }
 
 // LongestS is the longest exposure in seconds whose trails stay below the

@@ -74,7 +74,7 @@ func TestLongestExposureTable(t *testing.T) {
 		{135, 3.76, 5.5, 44, 219},
 		{200, 3.76, 3.7, 30, 148},
 	} {
-		k := Kit{FocalMM: tt.f, PixelUM: tt.p}
+		k := Kit{TrailPx: 1, FocalMM: tt.f, PixelUM: tt.p}
 		near := func(got, want, digits float64) bool { return math.Abs(got-want) <= digits/2+0.003*want }
 		if got := k.AllowedArcmin(240); !near(got, tt.error240, 0.1) {
 			t.Errorf("%v mm: %.2f' in 240 s, the table has %v", tt.f, got, tt.error240)
@@ -91,7 +91,7 @@ func TestLongestExposureTable(t *testing.T) {
 // Common practice, no source: a 14 mm lens, exposures of four minutes and a
 // rough alignment of about a degree show no trails.
 func TestCommonPracticeFourMinutesAtFourteenMillimetres(t *testing.T) {
-	k := Kit{FocalMM: 14, PixelUM: 4.3, SensorWidthMM: 36, SensorHeightMM: 24}
+	k := Kit{TrailPx: 1, FocalMM: 14, PixelUM: 4.3, SensorWidthMM: 36, SensorHeightMM: 24}
 	j, err := Judge(k, 240, ErrorOfSize(60, 0))
 	if err != nil {
 		t.Fatal(err)
@@ -189,7 +189,7 @@ func TestWithinAgainstClosedFormAndSampling(t *testing.T) {
 // The scales are the derivatives of the projections, taken by differences.
 func TestScaleIsTheDerivative(t *testing.T) {
 	for _, p := range Projections() {
-		k := Kit{FocalMM: 12, PixelUM: 4, Projection: p}
+		k := Kit{TrailPx: 1, FocalMM: 12, PixelUM: 4, Projection: p}
 		for _, theta := range []float64{0.01, 0.3, 0.8, 1.3} {
 			const h = 1e-6
 			a, ok1 := k.radius(theta - h)
@@ -213,7 +213,7 @@ func TestScaleIsTheDerivative(t *testing.T) {
 }
 
 func TestLongestInOnePicture(t *testing.T) {
-	k := Kit{FocalMM: 50, PixelUM: 4.3, SensorWidthMM: 36, SensorHeightMM: 24}
+	k := Kit{TrailPx: 1, FocalMM: 50, PixelUM: 4.3, SensorWidthMM: 36, SensorHeightMM: 24}
 	e := Error{HighArcmin: 20}
 	// A star in the east moves as fast as any; one on the meridian at the equator
 	// only turns.
@@ -235,7 +235,7 @@ func TestLongestInOnePicture(t *testing.T) {
 }
 
 func TestNastyInputs(t *testing.T) {
-	good := Kit{FocalMM: 50, PixelUM: 4}
+	good := Kit{TrailPx: 1, FocalMM: 50, PixelUM: 4}
 	for _, tt := range []struct {
 		name     string
 		k        Kit
@@ -243,12 +243,12 @@ func TestNastyInputs(t *testing.T) {
 		e        Error
 		says     string
 	}{
-		{"no focal length", Kit{PixelUM: 4}, 60, Error{}, "focal length"},
-		{"focal length not a number", Kit{FocalMM: math.NaN(), PixelUM: 4}, 60, Error{}, "focal length"},
-		{"negative pixel", Kit{FocalMM: 50, PixelUM: -4}, 60, Error{}, "pixel"},
-		{"sensor half given", Kit{FocalMM: 50, PixelUM: 4, SensorWidthMM: math.Inf(1)}, 60, Error{}, "sensor"},
-		{"unknown projection", Kit{FocalMM: 50, PixelUM: 4, Projection: "gnomonic"}, 60, Error{}, "gnomonic"},
-		{"fisheye on too large a sensor", Kit{FocalMM: 8, PixelUM: 4, SensorWidthMM: 36, SensorHeightMM: 24, Projection: Equisolid}, 60, Error{}, "corner"},
+		{"no focal length", Kit{TrailPx: 1, PixelUM: 4}, 60, Error{}, "focal length"},
+		{"focal length not a number", Kit{TrailPx: 1, FocalMM: math.NaN(), PixelUM: 4}, 60, Error{}, "focal length"},
+		{"negative pixel", Kit{TrailPx: 1, FocalMM: 50, PixelUM: -4}, 60, Error{}, "pixel"},
+		{"sensor half given", Kit{TrailPx: 1, FocalMM: 50, PixelUM: 4, SensorWidthMM: math.Inf(1)}, 60, Error{}, "sensor"},
+		{"unknown projection", Kit{TrailPx: 1, FocalMM: 50, PixelUM: 4, Projection: "gnomonic"}, 60, Error{}, "gnomonic"},
+		{"fisheye on too large a sensor", Kit{TrailPx: 1, FocalMM: 8, PixelUM: 4, SensorWidthMM: 36, SensorHeightMM: 24, Projection: Equisolid}, 60, Error{}, "corner"},
 		{"trail of nothing", Kit{FocalMM: 50, PixelUM: 4, TrailPx: -1}, 60, Error{}, "trail"},
 		{"no exposure", good, 0, Error{}, "exposure"},
 		{"exposure not a number", good, math.NaN(), Error{}, "exposure"},
@@ -274,7 +274,7 @@ func TestNastyInputs(t *testing.T) {
 }
 
 func BenchmarkJudge(b *testing.B) {
-	k := Kit{FocalMM: 135, PixelUM: 3.76, SensorWidthMM: 36, SensorHeightMM: 24}
+	k := Kit{TrailPx: 1, FocalMM: 135, PixelUM: 3.76, SensorWidthMM: 36, SensorHeightMM: 24}
 	e := Error{HighArcmin: 6, EastArcmin: 20, HighSigmaArcmin: 5, EastSigmaArcmin: 40}
 	b.ReportAllocs()
 	for b.Loop() {
@@ -285,7 +285,7 @@ func BenchmarkJudge(b *testing.B) {
 }
 
 func BenchmarkVerdict(b *testing.B) {
-	k := Kit{FocalMM: 135, PixelUM: 3.76}
+	k := Kit{TrailPx: 1, FocalMM: 135, PixelUM: 3.76}
 	e := Error{HighArcmin: 6, EastArcmin: 20, HighSigmaArcmin: 5, EastSigmaArcmin: 40}
 	for b.Loop() {
 		VerdictOf(k, 120, e)

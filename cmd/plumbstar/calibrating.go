@@ -48,9 +48,17 @@ func corrections(in []sensors.InertialSample, mag []sensors.MagneticSample, spec
 	return accel, compass, nil
 }
 
+func openRecording(path string) (*os.File, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return nil, fmt.Errorf("%w: give a readable recording", err)
+	}
+	return f, nil
+}
+
 // readRecording loads all samples of a recording.
 func readRecording(path string) (in []sensors.InertialSample, mag []sensors.MagneticSample, err error) {
-	f, err := os.Open(path)
+	f, err := openRecording(path)
 	if err != nil {
 		return nil, nil, err
 	}

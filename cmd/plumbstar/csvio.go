@@ -49,7 +49,8 @@ func (c csvTable) runFile(ctx context.Context, e env, path string) error {
 }
 
 func (c csvTable) run(ctx context.Context, name string, in io.Reader, out, complaints io.Writer) error {
-	buffered := bufio.NewReaderSize(in, 1<<16)
+	bounded := &rowBound{in: in}
+	buffered := bufio.NewReaderSize(bounded, 1<<16)
 	r := csv.NewReader(buffered)
 	r.ReuseRecord = true
 	r.FieldsPerRecord = -1
@@ -59,6 +60,8 @@ func (c csvTable) run(ctx context.Context, name string, in io.Reader, out, compl
 	switch {
 	case errors.Is(err, io.EOF):
 		return fmt.Errorf("empty: the first line must name the columns %s", strings.Join(c.need, ","))
+	case errors.As(err, new(*csv.ParseError)):
+		return fmt.Errorf("%w: the first line must name the columns %s", err, strings.Join(c.need, ","))
 	case err != nil:
 		return err
 	}
@@ -81,6 +84,7 @@ func (c csvTable) run(ctx context.Context, name string, in io.Reader, out, compl
 				return err
 			}
 		}
+		bounded.read = 0
 		record, err := r.Read()
 		if errors.Is(err, io.EOF) {
 			return flush(w)
@@ -93,7 +97,7 @@ func (c csvTable) run(ctx context.Context, name string, in io.Reader, out, compl
 		case errors.As(err, &syntax):
 			line, err = syntax.StartLine, fmt.Errorf("%w: quotes must come in pairs around a cell", syntax.Err)
 		case err != nil:
-			return err
+			return errors.Join(fmt.Errorf("row %d: %w", row, err), flush(w))
 		default:
 			line, _ = r.FieldPos(0)
 			err = c.fill(record, places, got, cells, width)
@@ -110,6 +114,24 @@ func (c csvTable) run(ctx context.Context, name string, in io.Reader, out, compl
 			return err
 		}
 	}
+}
+
+// longestRow bounds a row: a quote that is never closed would take in all the rest.
+const longestRow = 1 << 20
+
+// rowBound is a reader that ends with an error when one row asks for too much.
+type rowBound struct {
+	in   io.Reader
+	read int // since the row began
+}
+
+func (b *rowBound) Read(p []byte) (int, error) {
+	if b.read > longestRow {
+		return 0, fmt.Errorf("a row is longer than %d bytes: is a quote left open?", longestRow)
+	}
+	n, err := b.in.Read(p)
+	b.read += n
+	return n, err
 }
 
 // fill answers one well-formed row.
@@ -161,5 +183,20 @@ func csvNumber(column, cell string) (float64, error) {
 	return v, nil
 }
 
-// csvFixed writes a number with so many decimals.
-func csvFixed(v float64, decimals int) string { return strconv.FormatFloat(v, 'f', decimals, 64) }
+// csvFixed writes a number with so many decimals; what rounds to zero has no sign.
+func csvFixed(v float64, decimals int) string {
+	text := strconv.FormatFloat(v, 'f', decimals, 64)
+	if text[0] == '-' && strings.Trim(text, "-0.") == "" {
+		return text[1:]
+	}
+	return text
+}
+
+// aroundFixed is csvFixed for an angle from 0 to 360: what rounds to 360 is 0.
+func aroundFixed(deg float64, decimals int) string {
+	text := csvFixed(deg, decimals)
+	if strings.HasPrefix(text, "360") {
+		return csvFixed(0, decimals)
+	}
+	return text
+}

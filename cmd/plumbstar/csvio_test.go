@@ -7,6 +7,7 @@ import (
 	"encoding/csv"
 	"errors"
 	"io"
+	"math"
 	"strings"
 	"testing"
 	"testing/iotest"
@@ -110,4 +111,39 @@ func FuzzCSV(f *testing.F) {
 			t.Fatalf("%d complaints for %d rows without answer: %q", got, empty, complaints.String())
 		}
 	})
+}
+
+// A quote that is never closed ends with an error, not with the memory.
+func TestCSVRowsAreBounded(t *testing.T) {
+	endless := io.MultiReader(strings.NewReader("n\n1\n\""), zeros{})
+	c := csvTable{need: []string{"n"}, add: []string{"m"}, answer: func(in, out []string) error { out[0] = in[0]; return nil }}
+	var out strings.Builder
+	err := c.run(t.Context(), "x.csv", endless, &out, io.Discard)
+	if err == nil || !strings.Contains(err.Error(), "row 2") || !strings.Contains(err.Error(), "quote") || !strings.HasPrefix(out.String(), "n,m\n1,1\n") {
+		t.Errorf("%v\n%s", err, out.String())
+	}
+}
+
+type zeros struct{}
+
+func (zeros) Read(p []byte) (int, error) {
+	for i := range p {
+		p[i] = '0'
+	}
+	return len(p), nil
+}
+
+func TestAngleTexts(t *testing.T) {
+	for _, tt := range []struct {
+		deg      float64
+		decimals int
+		want     string
+	}{{359.951, 1, "0.0"}, {359.94, 1, "359.9"}, {359.99996, 4, "0.0000"}, {0, 2, "0.00"}, {-0.00004, 3, "0.000"}, {36, 0, "36"}} {
+		if got := aroundFixed(tt.deg, tt.decimals); got != tt.want {
+			t.Errorf("%v with %d decimals: %s, want %s", tt.deg, tt.decimals, got, tt.want)
+		}
+	}
+	if got := csvFixed(-0.5, 1) + csvFixed(math.Copysign(0, -1), 2) + csvFixed(-0.04, 1); got != "-0.50.000.0" {
+		t.Errorf("%s", got)
+	}
 }

@@ -319,10 +319,10 @@ func (r *demoRun) report(w io.Writer, f demoFlags) error {
 	_, err := fmt.Fprintf(w, `
               truth      estimate          off by
 altitude   %8.3f°     %8.3f° ± %.3f°   %+.1f sigma
-azimuth    %8.3f°     %8.3f° ± %.3f°   %+.1f sigma
+azimuth    %8s°     %8s° ± %.3f°   %+.1f sigma
 The axis stands %.2f° from the pole after %.0f s of turning knobs.
 `, r.alt, e.Altitude.Deg, e.Altitude.SigmaDeg, da/e.Altitude.SigmaDeg,
-		r.az, e.Azimuth.Deg, e.Azimuth.SigmaDeg, dz/e.Azimuth.SigmaDeg,
+		aroundFixed(r.az, 3), aroundFixed(e.Azimuth.Deg, 3), e.Azimuth.SigmaDeg, dz/e.Azimuth.SigmaDeg,
 		res.Truth.Error, res.KnobS)
 	return err
 }

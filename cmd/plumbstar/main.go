@@ -76,7 +76,10 @@ func newRootCommand(e env) *cobra.Command {
 			return cmd.Help()
 		},
 	}
-	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error { return usageError{err} })
+	root.SetFlagErrorFunc(func(cmd *cobra.Command, err error) error {
+		why, _, _ := strings.Cut(err.Error(), ": strconv.") // which names functions, not cures
+		return usagef("%s; %s --help lists the options", why, cmd.CommandPath())
+	})
 	root.AddCommand(
 		newBackupCommand(e),
 		newDeclinationCommand(e),

@@ -51,13 +51,14 @@ func (r *polestarRows) answer(in, out []string) error {
 	for i, v := range [...]float64{p.RADeg, p.DecDeg, p.HourAngleDeg, p.Airless.AzDeg, p.Airless.AltDeg} {
 		out[i] = csvFixed(v, 7)
 	}
+	out[0], out[3] = aroundFixed(p.RADeg, 7), aroundFixed(p.Airless.AzDeg, 7)
 	if !p.Visible && !r.noAir {
 		return partial{fmt.Sprintf("%s is below the horizon: no refracted altitude, no place from the refracted pole", target.Label())}
 	}
 	offset, angle := pole.Offset(r.aim, p.Seen)
 	out[5] = csvFixed(p.Seen.AltDeg, 7)
 	out[6] = csvFixed(offset, 6)
-	out[7] = csvFixed(angle, 6)
+	out[7] = aroundFixed(angle, 6)
 	return nil
 }
 

@@ -19,12 +19,12 @@ func (r polestarReport) text() string {
 	line := func(name, format string, a ...any) {
 		fmt.Fprintf(&b, "  %-20s"+format+"\n", append([]any{name}, a...)...)
 	}
-	line("without air", "azimuth %.4f°, altitude %.4f° (hour angle %.3f°)", r.AzDeg, r.AltDeg, r.HourAngle)
+	line("without air", "azimuth %s°, altitude %.4f° (hour angle %.3f°)", aroundFixed(r.AzDeg, 4), r.AltDeg, r.HourAngle)
 	if r.AltSeenDeg == nil {
 		line("as seen", "below the horizon")
 		return b.String()
 	}
-	line("as seen", "azimuth %.4f° ± %s°, altitude %.4f° ± %s°", r.Star.AzDeg, rough(r.Accuracy.AzDeg), *r.AltSeenDeg, rough(r.Accuracy.AltDeg))
+	line("as seen", "azimuth %s° ± %s°, altitude %.4f° ± %s°", aroundFixed(r.Star.AzDeg, 4), rough(r.Accuracy.AzDeg), *r.AltSeenDeg, rough(r.Accuracy.AltDeg))
 	line("the "+string(r.AimedAt)+" pole", "azimuth %.0f°, altitude %.4f°", r.Aim.AzDeg, r.Aim.AltDeg)
 	line("from that pole", "%.2f' ± %s', at %.2f° ± %s° clockwise from up for the naked eye",
 		r.Mark.OffsetArcmin, rough(r.Accuracy.OffsetArcmin), r.Mark.PositionAngleDeg, rough(r.Accuracy.PositionAngleDeg))

@@ -114,7 +114,7 @@ func replay(cmd *cobra.Command, e env, f replayFlags, path string) error {
 		}
 	}
 
-	file, err := os.Open(path)
+	file, err := openRecording(path)
 	if err != nil {
 		return err
 	}

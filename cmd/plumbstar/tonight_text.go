@@ -19,6 +19,9 @@ func (r tonightReport) text() string {
 	for _, m := range r.moments() {
 		fmt.Fprintf(&b, "  %s  %s\n", m.at.UTC().Round(time.Minute).Format("01-02 15:04"), m.what)
 	}
+	if moments := r.moments(); len(moments) == 0 {
+		b.WriteString("  Nothing rises, sets, begins or ends.\n")
+	}
 	fmt.Fprintf(&b, "\n  Sun from %.1f° down to %.1f°.", r.SunHighestDeg, r.SunLowestDeg)
 	switch {
 	case r.SunLowestDeg > -0.833:
@@ -53,8 +56,8 @@ func (r tonightReport) text() string {
 	fmt.Fprintf(&b, "\nBest time to align: %s; %s.\n", spansText([]astro.Span{*r.Align}), r.AlignNote)
 	fmt.Fprintf(&b, "%s belongs then in the finder (%s view):\n", r.PoleStar.Name, r.Finder.View)
 	for _, m := range r.InFinder {
-		fmt.Fprintf(&b, "  %s  %.1f' from the pole, at %s on a clock face (%.1f° clockwise from up)\n",
-			hourMinute(m.Time), m.OffsetArcmin, clock(m.ClockHour), m.AngleDeg)
+		fmt.Fprintf(&b, "  %s  %.1f' from the pole, at %s on a clock face (%s° clockwise from up)\n",
+			hourMinute(m.Time), m.OffsetArcmin, clock(m.ClockHour), aroundFixed(m.AngleDeg, 1))
 	}
 	fmt.Fprintf(&b, "When a star shows depends on eye and sky, give or take five minutes and more in haze. Model: %s.\n", r.PoleStar.Model)
 	return b.String()
@@ -102,6 +105,10 @@ func (r tonightReport) moments() []nightMoment {
 func spansText(spans []astro.Span) string {
 	var words []string
 	for _, s := range spans {
+		if s.Until.Sub(s.From) > 23*time.Hour { // the hours alone would say nothing
+			words = append(words, "all of these 24 hours")
+			continue
+		}
 		words = append(words, fmt.Sprintf("%s to %s", hourMinute(s.From), hourMinute(s.Until)))
 	}
 	return strings.Join(words, ", ")
