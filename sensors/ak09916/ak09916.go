@@ -3,8 +3,10 @@
 // that chip's bypass is on.
 //
 // Register numbers, bits and scales: AK09916 data sheet 015007392-E-02, the Linux
-// driver drivers/iio/magnetometer/ak8975.c and SparkFun's ICM-20948 library. The
-// order of the chip's axes in the package is that of DS-000189, from memory.
+// driver drivers/iio/magnetometer/ak8975.c and SparkFun's ICM-20948 library. In an
+// ICM-20948 y and z point against those of accelerometer and gyroscope: the same
+// library gives the motion processor the compass mounting matrix of +1, -1 and -1
+// (CPASS_MTX_00, _11 and _22).
 package ak09916
 
 import (
@@ -43,8 +45,8 @@ const (
 	status2 = 8
 )
 
-// resetTime follows a reset, modeTime a change of mode: 100 µs are required
-// (from memory), both are generous.
+// resetTime follows a reset, modeTime a change of mode: 100 µs are required (Linux
+// ak8975.c), both are generous.
 const (
 	resetTime = 10 * time.Millisecond
 	modeTime  = time.Millisecond

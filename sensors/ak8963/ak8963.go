@@ -46,8 +46,8 @@ const (
 	burst = 8
 )
 
-// resetTime follows a reset, modeTime a change of mode: 100 µs are required
-// (from memory), both are generous.
+// resetTime follows a reset, modeTime a change of mode: 100 µs are required (Linux
+// ak8975.c), both are generous.
 const (
 	resetTime = 10 * time.Millisecond
 	modeTime  = time.Millisecond

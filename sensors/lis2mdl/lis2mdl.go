@@ -3,8 +3,18 @@
 //
 // Register numbers, bits and scales: ST's lis2mdl-pid (register header) and the
 // Linux driver drivers/iio/magnetometer/st_magn_core.c; soft reset, low-pass bit
-// and temperature scale as in ST's examples. The data sheet (DocID028459) was not
-// read: its figures are from memory and marked so.
+// and temperature scale as in ST's examples. Noise and zero field: data sheet
+// DS12144 rev. 6, tables 2 and 9, as quoted beside a public driver (SlimeVR
+// tracker firmware, LIS2MDL.c); the sheet itself was not read.
+//
+// The chip's axes are left-handed (data sheet, section 1.2, figure 2, as said in
+// phoenix-rtos-devices pull request 398; PX4 iis2mdc.cpp 3b0a712, ArduPilot
+// AP_Compass_LIS2MDL.cpp 07cb050 and betaflight compass_lis2mdl.c turn one axis
+// as well). Samples are given with y turned round: then they are right-handed, as
+// everywhere here, and in an LSM303AGR the accelerometer's axes (codal-core
+// LSM303Magnetometer.cpp 3ecb9e5 and LSM303Accelerometer.cpp 111fc68 place both on
+// one board; the Rust book discovery-mb2, chapter 12, agrees). No mount setting
+// could mend it: a mount only turns.
 package lis2mdl
 
 import (
@@ -47,7 +57,8 @@ const (
 	// utPerCount: 1.5 mG.
 	utPerCount = 0.15
 
-	// The accelerometer half of an LSM303AGR (from memory: identity 0x33).
+	// The accelerometer half of an LSM303AGR (identity: LSM303AGR_ID_XL in ST's
+	// lsm303agr-pid).
 	addrAccel   = 0x19
 	regWhoAmIXL = 0x0F
 	idXL        = 0x33
@@ -159,7 +170,7 @@ func (d *Dev) decode(b []byte) sensors.MagneticSample {
 		}
 		raw[i] = float64(v)
 	}
-	s.FieldUT = r3.Scale(utPerCount, r3.Vec{X: raw[0], Y: raw[1], Z: raw[2]})
+	s.FieldUT = r3.Scale(utPerCount, r3.Vec{X: raw[0], Y: -raw[1], Z: raw[2]})
 	return s
 }
 
@@ -172,10 +183,10 @@ func (d *Dev) CheckConfig() error {
 // Halt stops measuring; a later New starts it.
 func (d *Dev) Halt() error { return d.Stop(regConfigA, compensate|idle) }
 
-// Spec states the data sheet's figures from memory: 3 mG of noise with the
-// low-pass, ±60 mG of zero field with the offset cancelled taken as 3 sigma,
-// ±0.3 mG/°C, ±0.03 %/°C of scale, ±49.152 G. What averaging leaves is not stated:
-// the quantisation is taken.
+// Spec states the data sheet's figures: 3 mG of noise with the low-pass (table 9),
+// ±60 mG of zero field with the offset cancelled (table 2) taken as 3 sigma; from
+// memory ±0.3 mG/°C and ±0.03 %/°C of scale; ±49.152 G. What averaging leaves is
+// not stated: the quantisation is taken.
 func (d *Dev) Spec() sensors.MagneticSpec {
 	return sensors.MagneticSpec{
 		Chip:        "LIS2MDL",

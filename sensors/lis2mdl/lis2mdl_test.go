@@ -20,7 +20,7 @@ func TestStart(t *testing.T) {
 		t.Fatal(err)
 	}
 	s, err := d.ReadMagnetic()
-	if err != nil || r3.Norm(r3.Sub(s.FieldUT, r3.Vec{X: 30, Y: -45, Z: 15})) > 1e-9 || s.TempC != 24 || s.Flags != 0 {
+	if err != nil || r3.Norm(r3.Sub(s.FieldUT, r3.Vec{X: 30, Y: 45, Z: 15})) > 1e-9 || s.TempC != 24 || s.Flags != 0 {
 		t.Errorf("%+v, %v", s, err)
 	}
 	if _, err := d.ReadMagnetic(); !errors.Is(err, sensors.ErrNoNewData) {

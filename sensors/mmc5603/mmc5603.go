@@ -2,10 +2,18 @@
 // automatic set and reset pulses, which take its bridge offset out of every
 // sample.
 //
-// Register numbers and bits: Adafruit's MMC56x3 libraries and MEMSIC's driver
-// sensor_geomagnetism_mmc5603 (bits of Control 0 and 1). The data sheet was not
-// read; ESPHome made the automatic pulses the default because they greatly lower
-// the drift with temperature (esphome.io issue 5803).
+// Register numbers and bits: Adafruit's MMC56x3 libraries, MEMSIC's driver
+// sensor_geomagnetism_mmc5603 (bits of Control 0 and 1) and Linux
+// drivers/iio/magnetometer/mmc5633.c 42d3b66, which serves this chip as well
+// (identity, scale, 1 ms after a pulse). The data sheet was not read; its noise and
+// range are quoted from its feature list in frankcohen/ReflectionsOS. ESPHome made
+// the automatic pulses the default because they greatly lower the drift with
+// temperature (esphome.io issue 5803).
+//
+// Whether the axes are right-handed after SET was not found: those of the
+// MMC5983MA are not. They are given as the chip has them; where that is a mirror,
+// compass calibration refuses the fit and says so. The arrows X and Y on Adafruit's
+// board are said to be wrong (Adafruit_MMC56x3 issue 4).
 package mmc5603
 
 import (
@@ -49,7 +57,7 @@ const (
 	// endUT is where the range of ±30 G ends.
 	endUT = 3000
 	// maxRateHz is what automatic pulses and the narrow bandwidth leave time for
-	// (from memory).
+	// (SlimeVR-Tracker-nRF MMC5603NJ.c dcf5f67, after data sheet rev. B).
 	maxRateHz = 75
 )
 
@@ -183,8 +191,8 @@ func (d *Dev) CheckConfig() error {
 // Halt stops measuring; a later New starts it.
 func (d *Dev) Halt() error { return d.Stop(regControl2, 0) }
 
-// Spec: 2 mG of noise and a range of ±30 G are the data sheet's, from memory.
-// What set and reset leave is not known: offset, floor and drifts are common
+// Spec: 2 mG of noise and a range of ±30 G are the data sheet's features. What set
+// and reset leave is not known: offset, floor and drifts are common
 // practice, no source.
 func (d *Dev) Spec() sensors.MagneticSpec {
 	return sensors.MagneticSpec{

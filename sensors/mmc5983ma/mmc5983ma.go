@@ -3,9 +3,18 @@
 // which turn the sign of the field but not of the offset, find it again.
 //
 // Register numbers, bits and figures: MEMSIC MMC5983MA data sheet rev. A
-// (3 April 2019) and SparkFun's MMC5983MA library. PX4's driver turns the sign
-// of all three axes round, this one does not: a compass calibration on the
-// finished mount shows which way they point.
+// (3 April 2019) and SparkFun's MMC5983MA library.
+//
+// After SET the output is left-handed: x and y as printed, z into the board.
+// Samples are given with z turned round, out of the top of the package, which is
+// right-handed as everywhere here; no mount setting could mend it, since a mount
+// only turns. Measured by crengineering/AurixTricore (of all 48 ways to name the
+// axes only a mirrored one kept the angle between field and gravity in three
+// recordings of six positions); rrainey/tempo-bt maps by a mirror as well; PX4
+// (mmc5983ma.cpp 07f538f) and ArduPilot (AP_Compass_MMC5xx3.cpp 0a4dc47) turn all
+// three signs round, which is a mirror too. Against it stands one sketch
+// (kriswiner/MMC5983MA c80b223). On a chip that is right-handed after all, compass
+// calibration refuses the fit as a mirror.
 package mmc5983ma
 
 import (
@@ -195,15 +204,18 @@ func split(b []byte) sensors.Burst { return sensors.Burst{Data: b[:dataBytes]} }
 // sample is the field of a burst that was measured after SET.
 func (d *Dev) sample(b []byte) sensors.MagneticSample {
 	raw, clipped := decode(b)
-	s := sensors.MagneticSample{FieldUT: r3.Sub(raw, d.pair.offset), TempC: math.NaN()}
+	v := r3.Sub(raw, d.pair.offset)
+	v.Z = -v.Z
+	s := sensors.MagneticSample{FieldUT: v, TempC: math.NaN()}
 	if clipped {
 		s.Flags |= sensors.Clipped
 	}
 	return s
 }
 
-// decode gives the three 18-bit values in µT, bridge offset included: bits 17 to
-// 10 and 9 to 2 of X, Y and Z, then one byte with two bits of each.
+// decode gives the three 18-bit values in µT, in the axes of the data registers and
+// bridge offset included: bits 17 to 10 and 9 to 2 of X, Y and Z, then one byte with
+// two bits of each.
 func decode(b []byte) (raw r3.Vec, clipped bool) {
 	var v [3]float64
 	for i := range v {

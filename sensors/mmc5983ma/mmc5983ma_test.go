@@ -27,7 +27,7 @@ func TestStart(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if r3.Norm(r3.Sub(s.FieldUT, r3.Vec{X: 112.5, Y: 0, Z: -100})) > 1e-9 || s.Flags != 0 || !math.IsNaN(s.TempC) {
+	if r3.Norm(r3.Sub(s.FieldUT, r3.Vec{X: 112.5, Y: 0, Z: 100})) > 1e-9 || s.Flags != 0 || !math.IsNaN(s.TempC) {
 		t.Errorf("%+v", s)
 	}
 	p.Sleep(8 * time.Millisecond)
@@ -36,7 +36,7 @@ func TestStart(t *testing.T) {
 	}
 	p.Sleep(2 * time.Millisecond)
 	s, err = d.ReadMagnetic()
-	want := r3.Scale(utPerCount, r3.Vec{X: 131071 - 2048, Y: 3, Z: -16384 + 1})
+	want := r3.Scale(utPerCount, r3.Vec{X: 131071 - 2048, Y: 3, Z: 16384 - 1})
 	if err != nil || s.Flags != sensors.Clipped || r3.Norm(r3.Sub(s.FieldUT, want)) > 1e-9 {
 		t.Errorf("end of the range: %+v, %v, want %v", s, err, want)
 	}

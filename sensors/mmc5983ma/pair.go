@@ -55,7 +55,7 @@ func (d *Dev) NoteTemperature(tempC float64) {
 	}
 }
 
-// BridgeOffset is the offset in use, in µT and chip axes.
+// BridgeOffset is the offset in use, in µT and the axes of the data registers.
 func (d *Dev) BridgeOffset() r3.Vec { return d.pair.offset }
 
 func (d *Dev) pairDue(now time.Duration) bool {

@@ -3,11 +3,15 @@
 // other registers than the QMC5883L (package qmc5883l).
 //
 // Register numbers, bits and scales: the drivers Adafruit_QMC5883P and
-// reznikmm/qmc5883p, which follow QST's data sheet; the feature list of that
-// sheet. Some drivers first write 0x06 to register 0x29, which turns the sign of
-// axes (from memory); this one leaves it, so a compass calibration on the finished
-// mount must show which way the axes point. The chip has no thermometer that can
-// be read.
+// reznikmm/qmc5883p, which follow QST's data sheet (13-52-19 rev. C); the feature
+// list of that sheet. The chip has no thermometer that can be read.
+//
+// Register 0x29 is not in the sheet's register map, but every set-up example in it
+// (sections 7.1 to 7.3) begins with 0x06 there, "sign for X Y and Z axis": without
+// it y and z come out against the sheet's figure (linux-iio, "add driver for QST
+// QMC5883P" v3, H. Phalet, May 2026, measured; bits 0 to 2 are x to z in QMC6310
+// drivers). The axes are right-handed either way (betaflight compass_qmc5883p.c
+// 1eb5a38), but the field would seem to point out of the ground.
 package qmc5883p
 
 import (
@@ -31,6 +35,7 @@ const (
 	regStatus   = 0x09 // bit 0 ready, bit 1 overflow
 	regControl1 = 0x0A // bits 7..6 down-sampling, 5..4 oversampling, 3..2 rate, 1..0 mode
 	regControl2 = 0x0B // bit 7 reset, bits 3..2 range, bits 1..0 set and reset
+	regSigns    = 0x29 // bits 2..0: Z, Y and X reversed
 
 	id           = 0x80
 	ready        = 0x01
@@ -39,6 +44,7 @@ const (
 	suspended    = 0x00
 	most         = 0xC0 // eight-fold down-sampling and oversampling: the least noise
 	softReset    = 0x80
+	signs        = 0x06 // as in the data sheet's examples
 	setAndReset  = 0x00
 	setOnly      = 0x01
 	settingsFrom = regControl1
@@ -107,8 +113,8 @@ func (d *Dev) plan() error {
 	}
 	d.settings = [2]byte{most | rate<<2 | normal, full<<2 | pulses}
 	d.scale = 100 / [...]float64{1000, 2500, 3750, 15000}[full]
-	// Reading the status clears the ready bit (from memory), and the status comes
-	// after the data in a burst: it is a help where it is set, no more.
+	// Reading the status clears the ready bit (data sheet, 9.2.2), and the status
+	// comes after the data in a burst: it is a help where it is set, no more.
 	d.Fresh = sensors.Freshness{Period: time.Second / time.Duration(o.RateHz), NoReady: true}
 	return nil
 }
@@ -119,6 +125,10 @@ func (d *Dev) start() error {
 		return err
 	}
 	d.Clock.Sleep(resetTime)
+	// Whether this register can be read is not stated.
+	if err := d.Set(op, regSigns, signs); err != nil {
+		return err
+	}
 	// The reset bit may stay until it is written over. Measuring starts with the
 	// first register: it comes last.
 	for i := len(d.settings) - 1; i >= 0; i-- {

@@ -55,7 +55,9 @@ func TestSetReset(t *testing.T) {
 	for _, setOnly := range []bool{false, true} {
 		clock := &sim.Clock{}
 		bus := sim.NewBus("b", clock, sim.Adapter{})
-		chip := sim.NewQMC5883P(sim.Still{FieldUT: field}, sim.Settings{Film: sim.Film{BridgeUT: bridge}})
+		// y and z of the film are reversed by register 0x29.
+		film := sim.Film{BridgeUT: r3.Vec{X: bridge.X, Y: -bridge.Y, Z: -bridge.Z}}
+		chip := sim.NewQMC5883P(sim.Still{FieldUT: field}, sim.Settings{Film: film})
 		if err := bus.Attach(Addr, chip); err != nil {
 			t.Fatal(err)
 		}

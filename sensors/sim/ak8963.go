@@ -9,7 +9,8 @@ import (
 // AK8963, the magnetometer in the MPU-9250, and AK09916, that in the ICM-20948.
 // Sources: [D] AKM MS1356-E-02 and 015007392-E-02 (register tables and ranges read
 // as text); [K] Linux 6.12 drivers/iio/magnetometer/ak8975.c; [V] SparkFun's
-// ICM-20948 library 32cf061; [M] from memory of the data sheets.
+// ICM-20948 library 32cf061; [O] Linux inv_mpu6050/inv_mpu_magn.c (mounting
+// matrix), kriswiner/MPU9250 issue 34; [M] from memory of the data sheets.
 const (
 	akAddress = 0x0c
 	akWIA     = 0x00 // identity 0x48 [K]
@@ -24,7 +25,7 @@ const (
 	// akSaturation is the sum of the three magnitudes at which HOFL comes [M].
 	akSaturation = 4912.0 // µT
 
-	akModeWait = 100 * time.Microsecond  // in power-down before another mode [M]
+	akModeWait = 100 * time.Microsecond  // in power-down before another mode [K]
 	akMeasure  = 7200 * time.Microsecond // one measurement, typical [M]
 )
 
@@ -45,7 +46,7 @@ type akKind struct {
 	turned matrix           // its axes against the accelerometer's in the same package
 }
 
-// x and y exchanged, z reversed [M].
+// x and y exchanged, z reversed [O].
 func akOf8963() akKind {
 	return akKind{
 		name: "AK8963", identity: 0x9a, // [M]
@@ -55,7 +56,7 @@ func akOf8963() akKind {
 	}
 }
 
-// y and z reversed [M, DS-000189].
+// y and z reversed [V: compass mounting matrix +1, -1, -1 for the motion processor].
 func akOf09916() akKind {
 	return akKind{
 		name: "AK09916", identity: 0x09, // [V]

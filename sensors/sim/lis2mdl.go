@@ -9,8 +9,9 @@ import (
 
 // LIS2MDL, and the magnetometer of the LSM303AGR. Sources: [V] ST's lis2mdl-pid
 // and STMems_Standard_C_drivers 98b62f0 (register map, self-test procedure and
-// limits); [K] Linux 6.12 drivers/iio/magnetometer/st_magn_core.c; [M] from memory
-// of ST DocID028459.
+// limits); [K] Linux 6.12 drivers/iio/magnetometer/st_magn_core.c; [D] DS12144
+// rev. 6, tables 2, 9 and 11, as quoted in public drivers, not read; [M] from
+// memory.
 const (
 	l2mWhoAmI  = 0x4f // 0x40 [V]
 	l2mCfgA    = 0x60 // bit 7 COMP_TEMP_EN, 6 REBOOT, 5 SOFT_RST, 4 LP, 3..2 ODR, 1..0 MD [V]
@@ -29,11 +30,17 @@ const (
 	l2mTest     = 0x02
 
 	l2mLSB  = 0.15                  // µT [K]
-	l2mBoot = 20 * time.Millisecond // [M]
-	// l2mWide is the noise without the low-pass against that with it [M: 4.5 and
+	l2mBoot = 20 * time.Millisecond // the LSM303AGR's boot; 9.4 ms and 1/ODR to turn on [D]
+	// l2mWide is the noise without the low-pass against that with it [D: 4.5 and
 	// 3 mG].
 	l2mWide = 1.5
 )
+
+// l2mAxes: the output is left-handed, its y against that of a right-handed frame
+// on the package (figure 2 of the data sheet, as told in phoenix-rtos-devices
+// pull request 398; codal-core LSM303Magnetometer.cpp and
+// LSM303Accelerometer.cpp for the LSM303AGR, whose accelerometer has the other y).
+var l2mAxes = matrix{1, 0, 0, 0, -1, 0, 0, 0, 1}
 
 // Rates by ODR, Hz [V].
 var l2mRate = [4]float64{10, 20, 50, 100}
@@ -52,10 +59,13 @@ type lis2mdl struct {
 
 // NewLIS2MDL makes a LIS2MDL (identity 0x40 at 0x1E). Settings.Mag.Noise is 1
 // sigma of a sample with the low-pass; Settings.Film acts while the offset is not
-// cancelled. What the temperature compensation does is not simulated.
+// cancelled. What the temperature compensation does is not simulated. The axes of
+// Settings.Axes are those of the accelerometer in an LSM303AGR; output, Mag and Film
+// have y turned round.
 func NewLIS2MDL(w World, s Settings) Chip {
 	c := &lis2mdl{}
 	c.init("LIS2MDL", l2mBoot, w, s, c)
+	c.axes = l2mAxes.times(&c.axes)
 	c.mag = newTriad(s.Mag, s.Seed, channelMag, c.dice)
 	c.bridge = newTriad(Triad{Offset: s.Film.BridgeUT, OffsetPerC: s.Film.BridgePerC}, s.Seed, channelPulse, c.dice)
 	// Inside the limits 15..500 mG [V].

@@ -7,8 +7,9 @@ import (
 )
 
 // MMC5603. Sources: [V] adafruit/Adafruit_CircuitPython_MMC56x3 (registers, scale,
-// waits) and MEMSIC's sensor_geomagnetism_mmc5603 (bits); [M] from memory or
-// assumed: the data sheet was not read.
+// waits) and MEMSIC's sensor_geomagnetism_mmc5603 (bits); [K] Linux
+// drivers/iio/magnetometer/mmc5633.c 42d3b66; [M] from memory or assumed: the data
+// sheet was not read.
 const (
 	mmsOut      = 0x00 // X, Y, Z: 16 bits each, high byte first; 0x06-0x08 four more at the top [V]
 	mmsTemp     = 0x09 // -75 °C + 0.8 °C per LSB, one-shot only [V]

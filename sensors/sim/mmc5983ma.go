@@ -7,8 +7,9 @@ import (
 )
 
 // MMC5983MA. Sources: [D] MEMSIC MMC5983MA rev. A, 4/3/2019; [V] SparkFun
-// MMC5983MA library 8b22bc4 (constants, order of clearing the status); [M] from
-// memory or assumed where neither says.
+// MMC5983MA library 8b22bc4 (constants, order of clearing the status); [A]
+// crengineering/AurixTricore, which measured the axes of a part; [M] from memory or
+// assumed where none says.
 const (
 	mmcOut      = 0x00 // X, Y, Z bits 17..2, high byte first; 0x06 the low bits [D]
 	mmcLowBits  = 0x06 // X 7..6, Y 5..4, Z 3..2 [D]
@@ -56,6 +57,10 @@ var mmcRate = [8]float64{0, 1, 10, 20, 50, 100, 200, 1000}
 // Samples between automatic SET pulses by PRD_SET [D].
 var mmcPeriod = [8]int64{1, 25, 75, 100, 250, 500, 1000, 2000}
 
+// mmcAxes: after SET the output is left-handed, x and y as printed and z into the
+// board [A]; here against x, y and z out of the top of the package.
+var mmcAxes = matrix{1, 0, 0, 0, 1, 0, 0, 0, -1}
+
 // mmcCoil is the field of the saturation test per axis [M].
 const mmcCoil = 1.0 * gauss
 
@@ -81,13 +86,15 @@ type mmc5983ma struct {
 // NewMMC5983MA makes an MMC5983MA (identity 0x30 at 0x30). Settings.Mag.Noise
 // is 1 sigma of a sample at 100 Hz bandwidth, Settings.Film the bridge. An
 // automatic set/reset (Auto_SR_en) is taken to be a SET pulse before the
-// measurement, or before every PRD_SET-th sample; it takes no offset out.
+// measurement, or before every PRD_SET-th sample; it takes no offset out. Output,
+// Mag and Film have z turned round against Settings.Axes.
 func NewMMC5983MA(w World, s Settings) Chip {
 	c := &mmc5983ma{sign: 1}
 	if s.Film.Reversed {
 		c.sign = -1
 	}
 	c.init("MMC5983MA", mmcBoot, w, s, c)
+	c.axes = mmcAxes.times(&c.axes)
 	c.mag = newTriad(s.Mag, s.Seed, channelMag, c.dice)
 	c.bridge = newTriad(Triad{Offset: s.Film.BridgeUT, OffsetPerC: s.Film.BridgePerC}, s.Seed, channelPulse, c.dice)
 	return c

@@ -9,13 +9,16 @@ import (
 
 // QMC5883P. Sources: [V] adafruit/Adafruit_QMC5883P and reznikmm/qmc5883p
 // (registers, scales); [D] feature list of QST's data sheet (pdf.elecfans.com,
-// 11130551); [M] from memory.
+// 11130551); [S] what is quoted of its sheet 13-52-19 rev. C in the linux-iio
+// thread "add driver for QST QMC5883P" (2026), and measured there; [M] from memory.
 const (
 	qmpID       = 0x00 // 0x80 [V]
 	qmpData     = 0x01 // X, Y, Z, low byte first [V]
-	qmpStatus   = 0x09 // bit 0 DRDY, 1 OVFL [V]; reading it clears DRDY [M]
+	qmpStatus   = 0x09 // bit 0 DRDY, 1 OVFL [V]; reading it clears DRDY [S: 9.2.2]
 	qmpControl1 = 0x0a // bits 7..6 OSR2, 5..4 OSR1, 3..2 ODR, 1..0 MODE [V]
 	qmpControl2 = 0x0b // bit 7 SOFT_RST, 6 SELF_TEST, 3..2 RNG, 1..0 SET/RESET [V]
+
+	qmpSigns = 0x29 // bits 2..0 reverse Z, Y, X [V: QMC6310 drivers]
 
 	qmpIdentity = 0x80
 	qmpReset    = 0x80
@@ -27,6 +30,10 @@ const (
 	qmpBusy = 10 * time.Millisecond
 )
 
+// qmpAxes: with register 0x29 at 0, as after a reset, y and z stand against the
+// figure of the data sheet, which 0x06 restores [S].
+var qmpAxes = matrix{1, 0, 0, 0, -1, 0, 0, 0, -1}
+
 // Rates by ODR, Hz; sensitivity by RNG (30, 12, 8, 2 gauss), LSB per gauss [V].
 var (
 	qmpRate = [4]float64{10, 50, 100, 200}
@@ -36,6 +43,7 @@ var (
 type qmc5883p struct {
 	device
 	control1, control2 byte
+	signs              byte
 
 	mag    triad
 	bridge triad
@@ -48,17 +56,19 @@ type qmc5883p struct {
 
 // NewQMC5883P makes a QMC5883P (identity 0x80 at 0x2C). Settings.Mag.Noise is 1
 // sigma of a sample at the strongest sampling down and over; Settings.Film acts
-// while SET/RESET is not in the mode that pulses both ways.
+// while SET/RESET is not in the mode that pulses both ways. Settings.Axes are the
+// axes of the data sheet's figure; Mag and Film have y and z reversed.
 func NewQMC5883P(w World, s Settings) Chip {
 	c := &qmc5883p{}
 	c.init("QMC5883P", qmpBoot, w, s, c)
+	c.axes = qmpAxes.times(&c.axes)
 	c.mag = newTriad(s.Mag, s.Seed, channelMag, c.dice)
 	c.bridge = newTriad(Triad{Offset: s.Film.BridgeUT, OffsetPerC: s.Film.BridgePerC}, s.Seed, channelPulse, c.dice)
 	return c
 }
 
 func (c *qmc5883p) reset(t time.Duration) {
-	c.control1, c.control2 = 0, 0
+	c.control1, c.control2, c.signs = 0, 0, 0
 	c.out, c.ready, c.over = [6]byte{}, false, false
 	c.mag.wander.begin(t)
 	c.grid.run(t, 0)
@@ -103,6 +113,8 @@ func (c *qmc5883p) writeReg(reg, v byte) {
 			return
 		}
 		c.control2 = v &^ qmpTest // clears by itself; the coil is not simulated
+	case qmpSigns:
+		c.signs = v & 7
 	}
 }
 
@@ -148,6 +160,9 @@ func (c *qmc5883p) advance(t time.Duration) {
 	for i, k := range counts3(v, gauss/qmpLSB[c.control2>>2&3], -32768, 32767) {
 		if c.how.saturated {
 			k = 32767
+		}
+		if c.signs>>i&1 != 0 {
+			k = min(-k, 32767)
 		}
 		c.over = c.over || k >= qmpEnd || k <= -qmpEnd
 		c.out[2*i], c.out[2*i+1] = byte(k), byte(k>>8)
