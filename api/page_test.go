@@ -65,17 +65,17 @@ func scene(name string, seq uint64, alt, az float64) *daemon.Snapshot {
 		alt, az = alt-21.3, az+104
 		e.State = estimator.Moving
 	case "no-compass":
-		e.Azimuth = estimator.Quantity{Why: "the magnetometer does not answer"}
+		e.Azimuth = estimator.Quantity{Why: "no reading from the magnetometer for 4 s"}
 		e.State = estimator.Settling
-		e.Warnings = append(e.Warnings, estimator.Warning{Code: "magnetic-lost", Text: "No direction: the magnetometer does not answer. Check plug, wires and pull-up resistors."})
+		e.Warnings = append(e.Warnings, estimator.Warning{Code: "magnetometer-lost", Text: "No direction: no reading from the magnetometer for 4 s."})
 	case "disturbed":
 		e.State = estimator.Disturbed
 		e.Azimuth.Source, e.Azimuth.SigmaDeg = "gyroscope", 2.4
-		e.Warnings = append(e.Warnings, estimator.Warning{Code: "field-disturbed", Text: "The magnetic field is not the Earth's alone: 12 µT too strong. Move steel, phone and power leads away."},
-			estimator.Warning{Code: "compass-uncalibrated", Text: "The compass was never calibrated on this mount: turn it through a full circle when you can."})
+		e.Warnings = append(e.Warnings, estimator.Warning{Code: "field-disturbed", Text: "The magnetic field is not the Earth's alone: strength 60.2 µT where 48.1 is expected. Move steel, phone and power leads away."},
+			estimator.Warning{Code: "compass-uncalibrated", Text: "No direction: the compass is not calibrated: turn the board through all directions."})
 	case "lost":
 		e.State = estimator.Lost
-		why = "the accelerometer does not answer"
+		why = "no reading from the inertial sensor for 5 s"
 		e.Altitude, e.Azimuth, e.Roll = estimator.Quantity{Why: why}, estimator.Quantity{Why: why}, estimator.Quantity{Why: why}
 		e.Warnings = append(e.Warnings, estimator.Warning{Code: "inertial-lost", Text: "The inertial sensor does not answer: " + why + "."})
 	case "done":

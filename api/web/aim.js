@@ -2,6 +2,7 @@
 import { strings, fill, degrees, doubt, exposure, Way } from "/words.js";
 import { $, put, el, mark, reshape, keep, kept } from "/dom.js";
 import { ErrorMap } from "/map.js";
+import { ready, teller } from "/told.js";
 
 const MARKS = { steady: "steady", settling: "settling", moving: "moving", disturbed: "disturbed", stale: "lost", lost: "lost" };
 const VERDICTS = { yes: "yes", probably: "probably", no: "no" };
@@ -14,12 +15,17 @@ export class Aim {
   #lists = new Map();
   #map = new ErrorMap($("map"), $("map-key"));
   #more = []; // warnings of the page itself
+  #words = false; // those for the board's sentences have arrived
   #newest = null;
   #lens = kept("lens");
   #listeners = [];
 
   constructor() {
     this.#blank(strings.state.waiting);
+    ready.then(() => {
+      this.#words = true;
+      if (this.#newest) this.#warn();
+    });
   }
 
   /** onWords tells f the sentence of each state, with the state. */
@@ -159,6 +165,7 @@ export class Aim {
 
   /** #warn lists warnings; those of the watch stand in the alarm over every place. */
   #warn() {
+    if (!this.#words) return;
     this.#list("warnings", [...this.#newest.warnings.filter((w) => !w.code.startsWith("watch-")), ...this.#more], (w) => [
       mark("mark-warning"),
       warning(w),
@@ -213,8 +220,7 @@ export class Aim {
   }
 }
 
-/** warning is the text of a warning; what the board says in English is marked so. */
-export function warning(w) {
-  const own = strings.warning[w.code];
-  return own || w.go ? el("span", {}, own ?? w.text) : el("span", { lang: "en" }, w.text);
+/** warning is the text of a warning, which may be the page's own. */
+function warning(w) {
+  return w.go ? el("span", {}, w.text) : teller(w.text, w.code);
 }

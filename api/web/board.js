@@ -1,5 +1,6 @@
 // Requests to the board other than the live link.
 import { strings } from "/words.js";
+import { ready, reason } from "/told.js";
 
 let onRefused = () => {};
 
@@ -30,10 +31,11 @@ export async function ask(method, path, body) {
   if (answer.ok) return { data };
   const refused = method !== "GET" && path !== "/api/v1/pairing" && (answer.status === 401 || answer.status === 403);
   if (refused) onRefused();
+  await ready;
   return {
     status: answer.status,
     code: data?.code ?? null,
-    why: refused ? strings.pairingFirst : (data?.errors?.[0]?.message ?? data?.detail ?? String(answer.status)),
+    why: refused ? strings.pairingFirst : (reason(data?.errors?.[0]?.message ?? data?.detail, data?.code) ?? String(answer.status)),
   };
 }
 

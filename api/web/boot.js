@@ -29,10 +29,12 @@
   root.style.setProperty("--size", String(Math.min(Math.max(Number(kept("size")) || 100, 100), 160) / 100));
   const lang = kept("lang") ?? (navigator.language ?? "en").slice(0, 2);
   root.lang = lang === "de" ? "de" : "en";
-  const ahead = document.createElement("link");
-  ahead.rel = "modulepreload";
-  ahead.href = "/strings." + root.lang + ".js";
-  document.head.append(ahead);
+  for (const file of root.lang === "de" ? ["/strings.de.js", "/board.de.js"] : ["/strings.en.js"]) {
+    const ahead = document.createElement("link");
+    ahead.rel = "modulepreload";
+    ahead.href = file;
+    document.head.append(ahead);
+  }
   const source = new EventSource("/api/v1/guidance/stream?events=new");
   globalThis.early = { source, last: null, happened: [] };
   source.addEventListener("happened", (e) => globalThis.early?.happened.push(e));

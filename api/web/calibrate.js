@@ -2,6 +2,7 @@
 // missing.
 import { strings, fill, number } from "/words.js";
 import { el, draw, put, mark } from "/dom.js";
+import { told, teller } from "/told.js";
 
 const PATH = "/api/v1/calibrations";
 const SESSION = PATH + "/session";
@@ -35,7 +36,7 @@ export function calibrationSection(body, brief, { ask, exists, facts }, section)
   /** showOffer tells what the nights teach, and asks before it is used. */
   function showOffer(o) {
     const of = (name) => o.figures.find((f) => f.name === name)?.value ?? null;
-    if (o?.state === "refused") put(offer, fill(strings.offerRefused, { why: o.reason }));
+    if (o?.state === "refused") put(offer, fill(strings.offerRefused, { why: told(o.reason) ?? o.reason }));
     else if (o?.state !== "open") offer.replaceChildren();
     else {
       const text = fill(strings.offerOpen, { nights: number(of("nights"), 0), before: number(of("held_back_before_deg"), 3), after: number(of("held_back_after_deg"), 3) });
@@ -88,13 +89,16 @@ export function calibrationSection(body, brief, { ask, exists, facts }, section)
       running.dataset.kind = s.kind;
       running.replaceChildren(
         el("h3", {}, strings.calibrate[s.kind].name),
-        el("p", { class: "total", lang: "en", "aria-live": "polite" }),
+        el("p", { class: "total", "aria-live": "polite" }),
         el("div", { class: "pictures" }),
         el("p", { class: "note still" }),
         el("div", { class: "row" }, el("button", { type: "button", class: "finish", click: finish }, strings.calibrationFinish), el("button", { type: "button", click: cancel }, strings.cancel)),
       );
     }
-    put(running.querySelector(".total"), s.message);
+    const total = running.querySelector(".total");
+    const message = told(s.message);
+    total.lang = message === null ? "en" : strings.lang;
+    put(total, message ?? s.message);
     put(running.querySelector(".still"), s.still ? strings.calibrationStill : strings.calibrationMoves);
     running.querySelector(".finish").disabled = !s.ready;
     running.querySelector(".pictures").replaceChildren(
@@ -126,9 +130,9 @@ export function calibrationSection(body, brief, { ask, exists, facts }, section)
     if (data) {
       answer.replaceChildren(
         ...data.parts.map((p) =>
-          el("p", {}, el("b", {}, strings.calibrated[p.part] + ": "), p.accepted ? fill(strings.calibrationAccepted, { sigma: p.sigma_deg === null ? strings.notKnown : number(p.sigma_deg, 2) + "°" }) : strings.calibrationRefused, " ", el("span", { lang: "en" }, p.reason ?? p.note ?? "")),
+          el("p", {}, el("b", {}, strings.calibrated[p.part] + ": "), p.accepted ? fill(strings.calibrationAccepted, { sigma: p.sigma_deg === null ? strings.notKnown : number(p.sigma_deg, 2) + "°" }) : strings.calibrationRefused, " ", teller(p.reason ?? p.note ?? "")),
         ),
-        ...(data.not_kept ? [el("p", { lang: "en" }, data.not_kept)] : []),
+        ...(data.not_kept ? [teller(data.not_kept, null, "p")] : []),
       );
     } else put(answer, fill(strings.failed, { why }));
     facts.refresh("calibrations");

@@ -2,6 +2,7 @@
 // numbers. What has no words here keeps the board's own.
 import { strings, fill, number, exposure, span } from "/words.js";
 import { el } from "/dom.js";
+import { teller } from "/told.js";
 
 /** angle writes a small angle with as many digits as it deserves. */
 export function angle(deg) {
@@ -48,5 +49,5 @@ export function sentences(e) {
 /** telling is an element with the event's words; the board's English is marked so. */
 export function telling(e) {
   const own = strings.lang === "en" ? null : sentences(e);
-  return own ? el("span", {}, own) : el("span", { lang: "en" }, e.text);
+  return own ? el("span", {}, own) : teller(e.text);
 }

@@ -1,6 +1,7 @@
 // How the board and its sensors fare, and what to do about it.
 import { strings, fill, number, span } from "/words.js";
 import { el, put, mark } from "/dom.js";
+import { teller } from "/told.js";
 
 export function healthSection(body, brief, { facts }) {
   facts.on("health", (h) => {
@@ -32,7 +33,7 @@ function sensor(s) {
       {},
       el("b", {}, `${strings.sensor[s.name] ?? s.name}: ${strings.sensorState[s.state] ?? s.state}`),
       el("p", { class: "note" }, s.device),
-      s.state !== "ok" && s.advice ? el("p", { lang: "en" }, s.advice) : null,
+      s.state !== "ok" && s.advice ? teller(s.advice, null, "p") : null,
       s.state !== "ok" && s.last_error ? el("p", { class: "note", lang: "en" }, s.last_error) : null,
       el("p", { class: "note" }, facts.join("; ") + "."),
     ),

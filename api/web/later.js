@@ -29,7 +29,10 @@ export function wire(aim) {
 
   pairing.onChange(() => facts.refresh());
   facts.on("health", (h) => knobs.show(h?.simulated_knobs === true));
-  aim.onWords((sentence, g, up, east) => sound.guide(sentence, g, up, east));
+  aim.onWords((sentence, g, up, east) => {
+    board.words = sentence;
+    sound.guide(sentence, g, up, east);
+  });
 
   return {
     linked() {

@@ -2,6 +2,7 @@
 // were solved. Both tell how far the axis is from the pole, to minutes of arc.
 import { strings, fill, number, parse } from "/words.js";
 import { el, put, choice, chosen, field } from "/dom.js";
+import { teller } from "/told.js";
 
 const DRIFT = "/api/v1/drift-readings";
 const FRAMES = "/api/v1/frame-centres";
@@ -100,7 +101,7 @@ export function readingsSection(body, brief, { ask, exists, facts }) {
       const f = data.fix;
       const lines = [fill(strings.readingsGave, { high: number(f.high_arcmin, 1), hs: number(f.high_sigma_arcmin, 1), east: number(f.east_arcmin, 1), es: number(f.east_sigma_arcmin, 1) })];
       for (const o of f.outliers) lines.push(fill(strings.readingsOutlier, { label: o.label, n: number(o.sigmas, 0) }));
-      answer.replaceChildren(lines.join(" "), ...(f.note ? [" ", el("span", { lang: "en" }, f.note)] : []));
+      answer.replaceChildren(lines.join(" "), ...(f.note ? [" ", teller(f.note)] : []));
       lists[k].length = 0;
       list();
       return;

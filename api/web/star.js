@@ -2,6 +2,7 @@
 // here".
 import { strings, fill, number, clock } from "/words.js";
 import { el, draw, put } from "/dom.js";
+import { teller } from "/told.js";
 import { drawFinder, hourWords, placeWords, place, unplace } from "/finder.js";
 
 const PATH = "/api/v1/polestar";
@@ -43,8 +44,7 @@ export default class Star {
 
   follow(g) {
     if (Date.now() - this.#asked > AGAIN_MS) this.#load();
-    put(this.#parts.now, g.error_deg === null ? strings.sureTotalUnknown : fill(strings.starNow, { text: g.move.text }));
-    this.#parts.now.lang = "en";
+    put(this.#parts.now, g.error_deg === null ? strings.sureTotalUnknown : fill(strings.starNow, { text: this.#board.words }));
   }
 
   lose() {
@@ -121,7 +121,7 @@ export default class Star {
       put(told, fill(strings.notNow, { why }));
       return;
     }
-    told.replaceChildren(el("span", { lang: "en" }, data.text), ...(data.search.length ? [el("ol", { class: "search", lang: "en" }, ...data.search.slice(0, 12).map((s, i) => el("li", {}, el("b", {}, String(i + 1)), el("span", {}, s.text))))] : []));
+    told.replaceChildren(teller(data.text), ...(data.search.length ? [el("ol", { class: "search" }, ...data.search.slice(0, 12).map((s, i) => el("li", {}, el("b", {}, String(i + 1)), teller(s.text))))] : []));
   }
 
   #see(spot) {

@@ -75,18 +75,6 @@ export default {
   },
 
   warningsTitle: "Bitte beachten",
-  // Words for warnings of the board, by their code; without one, its own English is shown.
-  warning: {
-    "site-not-known": "Der Standort ist unbekannt: Breite, Länge und Höhe eingeben.",
-    "clock-not-known": "Die Uhrzeit ist unbekannt: die Uhr des Telefons übernehmen.",
-    "accelerometer-uncalibrated": "Der Beschleunigungsmesser ist nicht kalibriert: die Höhe kann um Grade falsch sein.",
-    "compass-uncalibrated": "Der Kompass ist nicht kalibriert: einmal langsam in alle Richtungen drehen.",
-    "magnetic-lost": "Keine Richtung: der Magnetsensor antwortet nicht. Stecker und Kabel prüfen.",
-    "inertial-lost": "Der Beschleunigungsmesser antwortet nicht. Stecker und Kabel prüfen.",
-    "field-disturbed": "Das Magnetfeld ist nicht das der Erde allein. Stahl, Telefon und Stromkabel entfernen.",
-    clipped: "Ein Sensor ist am Anschlag: sanfter bewegen.",
-    starting: "Noch ist nichts bekannt: einige Sekunden warten.",
-  },
   doIt: "Erledigen",
   lensesTitle: "Gut genug für",
   lens: "{lens}, {exposure}",

@@ -76,8 +76,6 @@ export default {
   },
 
   warningsTitle: "Mind this",
-  // Words for warnings of the board, by their code; without one, its own English is shown.
-  warning: {},
   doIt: "Do it",
   lensesTitle: "Good enough for",
   lens: "{lens}, {exposure}",

@@ -2,6 +2,7 @@
 import { strings, fill, number, exposure, clock, size } from "/words.js";
 import { el, put, choice, chosen, field, mark } from "/dom.js";
 import { angle, moved, telling } from "/happened.js";
+import { told } from "/told.js";
 
 const PATH = "/api/v1/watch";
 const EVERY_MS = 3000;
@@ -37,7 +38,7 @@ export class WatchSection {
     lines.push(el("p", { class: "state watch-state" }, mark("mark-" + (STATES[w.state] ?? "lost")), el("b", {}, armed)));
     if (w.armed) {
       if (w.moved.size_deg !== null) lines.push(el("p", {}, fill(strings.movedSince, { moved: moved(w.moved) })));
-      lines.push(el("p", {}, w.error_deg === null ? fill(strings.errorNotKnown, { why: w.error_why }) : fill(strings.errorNow, { deg: angle(w.error_deg), sigma: angle(w.error_sigma_deg) })));
+      lines.push(el("p", {}, w.error_deg === null ? fill(strings.errorNotKnown, { why: told(w.error_why) ?? w.error_why ?? "" }) : fill(strings.errorNow, { deg: angle(w.error_deg), sigma: angle(w.error_sigma_deg) })));
       if (w.lens) lines.push(el("p", {}, this.#lensLine(w)));
       const v = w.vibration;
       if (v) lines.push(el("p", {}, fill(v.blurs ? strings.shakesBlurs : strings.shakes, { shake: number(v.shake_arcsec, 0), floor: number(v.floor_arcsec, 0) })));
