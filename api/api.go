@@ -19,6 +19,7 @@ import (
 
 	"github.com/VictoriaMetrics/metrics"
 
+	"plumbstar/api/mdns"
 	"plumbstar/daemon"
 )
 
@@ -55,6 +56,9 @@ type Options struct {
 	// Hosts are the names under which the board may be addressed, beside IP
 	// addresses and localhost: "plumbstar.local".
 	Hosts []string
+	// LocalName tells how the board's name on the local network fares; nil: it has
+	// none.
+	LocalName func() mdns.Status
 	// Authority, when set, encrypts: the page is then at https.
 	Authority *Authority
 	// ReadPaired lets only paired devices read.

@@ -19,6 +19,7 @@ type Health struct {
 	Sensors        []SensorHealth `json:"sensors" nullable:"false"`
 	Loop           LoopHealth     `json:"loop"`
 	NightLog       *LogHealth     `json:"night_log" doc:"null when none is kept"`
+	LocalName      *NameHealth    `json:"local_name" doc:"null when the page is served to this machine alone, or under no name"`
 	Warnings       []Warning      `json:"warnings" nullable:"false"`
 }
 
@@ -60,6 +61,14 @@ type LogHealth struct {
 	Written uint64   `json:"written" doc:"Records written since the program started"`
 	Skipped uint64   `json:"full_rate_skipped_s" doc:"Full-rate seconds around events that were left out because there were too many events"`
 	Bytes   int64    `json:"size_bytes"`
+}
+
+// NameHealth is the board's name on the local network.
+type NameHealth struct {
+	_     struct{} `nullable:"true"`
+	Name  string   `json:"name" doc:"plumbstar.local"`
+	State string   `json:"state" enum:"answering,elsewhere,asking,failing" doc:"answering; elsewhere: Avahi on this board answers; asking: whether the name is free, or waiting for a network; failing: nobody answers"`
+	Why   Text     `json:"why"`
 }
 
 func logHealth(l *daemon.LogStatus) *LogHealth {
@@ -105,6 +114,10 @@ func (s *Server) health() Health {
 		if snap.Log != nil && snap.Log.Problem != "" {
 			h.Status = "impaired"
 		}
+	}
+	if s.o.LocalName != nil {
+		n := s.o.LocalName()
+		h.LocalName = &NameHealth{Name: n.Name, State: n.State, Why: Text(n.Why)}
 	}
 	g := s.hub.guidance()
 	h.Warnings = append(h.Warnings, g.Warnings...)

@@ -16,6 +16,7 @@ import (
 	"github.com/getkin/kin-openapi/routers"
 	"github.com/getkin/kin-openapi/routers/legacy"
 
+	"plumbstar/api/mdns"
 	"plumbstar/daemon"
 	"plumbstar/daemon/estimator"
 )
@@ -278,6 +279,25 @@ func TestHealth(t *testing.T) {
 	b.source.publish(larkmoor(2))
 	if r, _ := b.do(t, http.MethodGet, "/healthz", "", nil); r.StatusCode != 200 {
 		t.Errorf("healthz after news: %d", r.StatusCode)
+	}
+}
+
+// TestLocalName: how the board's name fares stands in health, as described.
+func TestLocalName(t *testing.T) {
+	for _, n := range []mdns.Status{
+		{Name: "plumbstar.local", State: mdns.Answering},
+		{Name: "larkmoor.local", State: mdns.Elsewhere},
+		{Name: "plumbstar.local", State: mdns.Asking, Why: "no network that names can be told to"},
+		{Name: "plumbstar.local", State: mdns.Failing, Why: "port 5353 cannot be used"},
+	} {
+		c := newContract(t, start(t, func(o *Options) { o.LocalName = func() mdns.Status { return n } }))
+		var h Health
+		if err := json.Unmarshal(c.check(t, 200, http.MethodGet, "/api/v1/health", "", nil), &h); err != nil {
+			t.Fatal(err)
+		}
+		if h.LocalName == nil || h.LocalName.Name != n.Name || h.LocalName.State != n.State || string(h.LocalName.Why) != n.Why {
+			t.Errorf("%+v became %+v", n, h.LocalName)
+		}
 	}
 }
 

@@ -33,7 +33,7 @@ var layers = map[string][]string{
 // sameLayer lists who may import whom inside one layer, beside a subpackage
 // its folder's root.
 var sameLayer = map[string][]string{
-	"api":             {"api/alarms", "api/web", "api/report"},
+	"api":             {"api/alarms", "api/mdns", "api/web", "api/report"},
 	"daemon":          {"daemon/config", "daemon/estimator", "daemon/guidance", "daemon/watch", "daemon/nightlog"},
 	"daemon/guidance": {"daemon/estimator"},
 	"daemon/watch":    {"daemon/estimator"},
@@ -74,8 +74,6 @@ var borders = []struct {
 	{"github.com/VictoriaMetrics/metrics", []string{"api"}},
 	{"go.bug.st/serial", []string{"sensors/gnss", "cmd"}},
 	{"rsc.io/qr", []string{"api", "cmd"}},
-	{"github.com/pion/mdns/v2", []string{"cmd"}},
-	{"github.com/pion/logging", []string{"cmd"}},
 	{"github.com/eclipse/paho.golang", []string{"api/alarms"}},
 	{"golang.org/x/net", []string{"cmd", "test"}},
 	{"golang.org/x/sys", []string{"cmd", "test"}},

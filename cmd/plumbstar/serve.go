@@ -15,6 +15,7 @@ import (
 	"github.com/spf13/cobra"
 
 	"plumbstar/api"
+	"plumbstar/api/mdns"
 	"plumbstar/daemon"
 	"plumbstar/daemon/config"
 	"plumbstar/daemon/nightlog"
@@ -99,6 +100,7 @@ func serve(cmd *cobra.Command, e env, f serveFlags) error {
 	s := serving{
 		listen: set.Server.Listen, pairing: pairing, journal: journal, hosts: hostsOf(set),
 		paired: set.Access.Paired(), streams: set.Server.MaxStreams, alarms: ways,
+		localName: set.Server.LocalName, clock: clock.Now,
 	}
 	if set.Server.Encrypted() {
 		if s.authority, err = openAuthority(set, e.now); err != nil {
@@ -117,7 +119,13 @@ func serve(cmd *cobra.Command, e env, f serveFlags) error {
 	})
 }
 
-func hostsOf(set config.Settings) []string { return append(ownNames(), set.Server.Names...) }
+func hostsOf(set config.Settings) []string {
+	hosts := append(ownNames(), set.Server.Names...)
+	if set.Server.LocalName != "" {
+		hosts = append(hosts, mdns.Names(set.Server.LocalName)...)
+	}
+	return hosts
+}
 
 // openAuthority is the board's own, made the first time.
 func openAuthority(set config.Settings, now func() time.Time) (*api.Authority, error) {

@@ -6,6 +6,7 @@ import (
 	"log/slog"
 	"net"
 	"net/netip"
+	"sync"
 	"time"
 
 	"plumbstar/api"
@@ -29,6 +30,9 @@ type serving struct {
 	// bound is where run listens.
 	bound  net.Addr
 	alarms *alarms.Alarms // nil: none leaves the board
+	// localName is what the board is called on the local network; "": nothing.
+	localName string
+	clock     func() time.Duration
 }
 
 // run lets daemon and server work until the daemon ends, ctx ends or the server
@@ -45,15 +49,20 @@ func (s *serving) run(ctx context.Context, e env, d *daemon.Daemon, log *slog.Lo
 	if s.alarms != nil {
 		o.Alarms = s.alarms
 	}
-	srv, err := api.New(o)
-	if err != nil {
-		return err
-	}
 	l, err := net.Listen("tcp", s.listen)
 	if err != nil {
 		return fmt.Errorf("listening on %s: %w: choose another address with --listen", s.listen, err)
 	}
 	s.bound = l.Addr()
+	name := s.responder(log)
+	if name != nil {
+		o.LocalName = name.Status
+	}
+	srv, err := api.New(o)
+	if err != nil {
+		_ = l.Close() // the reason to end is the other one
+		return err
+	}
 	announce(s.page())
 	ctx, cancel := context.WithCancel(ctx)
 	defer cancel()
@@ -62,6 +71,12 @@ func (s *serving) run(ctx context.Context, e env, d *daemon.Daemon, log *slog.Lo
 		served <- srv.Serve(ctx, l)
 		cancel()
 	}()
+	if name != nil {
+		var named sync.WaitGroup
+		named.Go(func() { name.Run(ctx) })
+		defer named.Wait()
+		defer cancel()
+	}
 	told := make(chan struct{})
 	// Alarms end with the daemon's events, so that the last of them are told too.
 	telling, hush := context.WithCancel(context.WithoutCancel(ctx))

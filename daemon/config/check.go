@@ -258,6 +258,9 @@ func (c *checker) server(s *Server) {
 			c.refuse("server.names", `%.80q is no host name: give names without scheme and port, for example "tracker.local"`, n)
 		}
 	}
+	if strings.Contains(s.LocalName, ".") || len(s.LocalName) > 40 || (s.LocalName != "" && !hostName.MatchString(s.LocalName)) {
+		c.refuse("server.local_name", `%.80q: give one word of at most 40 letters, digits and "-", without ".local", or "" for no name`, s.LocalName)
+	}
 	if s.TLS != Off && s.TLS != Self {
 		c.refuse("server.tls", `%.40q: use %q, or %q for a certificate authority of the board's own`, s.TLS, Off, Self)
 	}

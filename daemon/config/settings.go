@@ -192,10 +192,13 @@ type Learn struct {
 
 // Server is how the phone page and the API are served.
 type Server struct {
-	Listen     string   `toml:"listen"` // host:port
-	Names      []string `toml:"names"`  // host names under which the page may be called
-	MaxStreams int      `toml:"max_streams"`
-	TLS        string   `toml:"tls"` // Off or Self
+	Listen string   `toml:"listen"` // host:port
+	Names  []string `toml:"names"`  // host names under which the page may be called
+	// LocalName is the name that the board answers for on the local network, without
+	// ".local"; "" for none.
+	LocalName  string `toml:"local_name"`
+	MaxStreams int    `toml:"max_streams"`
+	TLS        string `toml:"tls"` // Off or Self
 }
 
 // Self asks for certificates by an authority that the board makes for itself.
@@ -274,7 +277,7 @@ func Defaults() Settings {
 			{Name: "50 mm", FocalMM: 50, ExposuresS: []float64{120}},
 			{Name: "135 mm", FocalMM: 135, ExposuresS: []float64{120}},
 		}},
-		Server:   Server{Listen: "0.0.0.0:8484", Names: []string{}, MaxStreams: 100, TLS: Off},
+		Server:   Server{Listen: "0.0.0.0:8484", Names: []string{}, LocalName: "plumbstar", MaxStreams: 100, TLS: Off},
 		Access:   Access{Read: "open"},
 		Alarms:   defaultAlarms(),
 		Loop:     LoopRate{UpdatesHz: 10},
