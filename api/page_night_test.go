@@ -28,7 +28,7 @@ func TestPageWatches(t *testing.T) {
 	page.says("Armed. Step back from the tripod.")
 	waitLong(t, "the watch to have its pose", func() bool { return get[Watch](t, origin+"/api/v1/watch").State == "watching" })
 	page.says("Watching")
-	page.press("Try the alarm")
+	page.press("Try all alarms")
 	page.says("This is a trial of the alarm")
 	page.night("watch-trial")
 	page.press("Aim")

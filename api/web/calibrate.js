@@ -18,20 +18,29 @@ export function calibrationSection(body, brief, { ask, exists, facts }, section)
   body.append(parts, offer, running, answer, ways);
   let looking = null;
 
+  facts.on("health", () => facts.get("calibrations") && list(facts.get("calibrations")));
   facts.on("calibrations", (c) => {
+    list(c);
+    showOffer(c.offer);
+    show(c.session);
+  });
+
+  /** list shows each part that the fitted sensors can have. */
+  function list(c) {
     const has = (part) => c.in_use.find((x) => x.part === part);
-    const missing = ["accelerometer", "compass", "axis"].filter((p) => !has(p));
+    const sensors = facts.get("health")?.sensors.map((s) => s.name) ?? null;
+    const fitted = (name, otherwise) => sensors?.includes(name) ?? otherwise;
+    const wanted = ["accelerometer", ...(fitted("inertial2", false) ? ["second accelerometer"] : []), ...(fitted("magnetic", true) ? ["compass"] : []), ...(fitted("magnetic2", false) ? ["second compass"] : []), "axis"];
+    const missing = wanted.filter((p) => !has(p));
     put(brief, missing.length ? fill(strings.calibrationMissing, { parts: missing.map((p) => strings.calibrated[p]).join(", ") }) : strings.calibrationWhole);
     parts.replaceChildren(
-      ...["accelerometer", "compass", "axis", "turn check", "temperature"].map((p) => {
+      ...[...wanted, ...(fitted("magnetic", true) ? ["turn check"] : []), "temperature"].map((p) => {
         const x = has(p);
         const about = x ? fill(strings.calibrationLeaves, { sigma: x.sigma_deg === null ? strings.notKnown : number(x.sigma_deg, 2) + "°", method: strings.method[x.method] ?? x.method }) : strings.calibrationNone;
         return el("li", {}, mark(x ? "mark-yes" : "mark-no"), el("span", {}, el("b", {}, strings.calibrated[p]), " ", about));
       }),
     );
-    showOffer(c.offer);
-    show(c.session);
-  });
+  }
 
   /** showOffer tells what the nights teach, and asks before it is used. */
   function showOffer(o) {

@@ -3,6 +3,7 @@ import { strings, fill, number, exposure, clock, size } from "/words.js";
 import { el, put, choice, chosen, field, mark } from "/dom.js";
 import { angle, moved, telling } from "/happened.js";
 import { told } from "/told.js";
+import { Carriers } from "/carriers.js";
 
 const PATH = "/api/v1/watch";
 const EVERY_MS = 3000;
@@ -16,17 +17,21 @@ export class WatchSection {
   #asked = 0;
   #state = null;
   #lenses = "";
+  #carriers;
 
   constructor(box, board) {
     this.#board = board;
     this.#form = el("div", {});
-    box.append(el("h2", {}, strings.watchTitle), this.#body, this.#form, this.#answer);
+    const carriers = el("div", {});
+    box.append(el("h2", {}, strings.watchTitle), this.#body, this.#form, this.#answer, carriers);
+    this.#carriers = new Carriers(carriers, board);
     board.alarm.on((w) => this.#show(w));
     board.facts.on("kit", () => this.#ways());
   }
 
   /** follow asks again now and then while it is looked at. */
   follow() {
+    this.#carriers.follow();
     if (Date.now() - this.#asked < EVERY_MS) return;
     this.#asked = Date.now();
     this.#board.alarm.refresh();
