@@ -29,6 +29,8 @@ type Burst struct {
 	Data []byte
 	// Ready and Overrun are the chip's bits; false where there are none.
 	Ready, Overrun bool
+	// Lost: registers in the burst are not what was written at the start.
+	Lost bool
 }
 
 // Checker is a driver that can compare the chip's settings with its own.
@@ -50,7 +52,7 @@ func (p *Poller) Poll(reg byte, n int, split func([]byte) Burst, check Checker) 
 	s := split(b)
 	// A status bit that is always set does not make a sample of bytes that stand at
 	// their power-on value, as after a brown-out.
-	if Blank(b) || Blank(s.Data) && (s.Ready || p.Fresh.NoReady) {
+	if Blank(b) || s.Lost || Blank(s.Data) && (s.Ready || p.Fresh.NoReady) {
 		return nil, 0, 0, p.blame(op, FaultImplausible, check)
 	}
 	f, err = p.Judge(at, s, check)
@@ -78,6 +80,18 @@ func (p *Poller) Magnetic(reg byte, n int, split func([]byte) Burst, decode func
 	b, at, flags, err := p.Poll(reg, n, split, check)
 	if err != nil {
 		return MagneticSample{}, err
+	}
+	s := decode(b)
+	s.At = at
+	s.Flags |= flags
+	return s, nil
+}
+
+// Inertial is Poll for an accelerometer, with a gyroscope or without.
+func (p *Poller) Inertial(reg byte, n int, split func([]byte) Burst, decode func([]byte) InertialSample, check Checker) (InertialSample, error) {
+	b, at, flags, err := p.Poll(reg, n, split, check)
+	if err != nil {
+		return InertialSample{}, err
 	}
 	s := decode(b)
 	s.At = at

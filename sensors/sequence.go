@@ -1,7 +1,5 @@
 package sensors
 
-import "time"
-
 // Write is one register and what it is to hold.
 type Write struct{ Reg, Value byte }
 
@@ -13,17 +11,4 @@ func (r *Registers) SetAll(op string, writes ...Write) error {
 		}
 	}
 	return nil
-}
-
-// Judge is f.Judge with its verdict as an error: ErrNoNewData for old data, and
-// for a chip that is stuck what check finds, or else FaultFrozen.
-func (r *Registers) Judge(op string, f *Freshness, at time.Duration, ready, overrun bool, data []byte, check func() error) (Flags, error) {
-	flags, verdict := f.Judge(at, ready, overrun, data)
-	switch verdict {
-	case Stale:
-		return 0, ErrNoNewData
-	case Stuck:
-		return 0, r.Diagnose(op, FaultFrozen, check)
-	}
-	return flags, nil
 }

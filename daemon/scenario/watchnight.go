@@ -151,9 +151,6 @@ func NewWatchNight(seed uint64, o WatchOptions) *WatchNight {
 // End is when the night is over.
 func (n *WatchNight) End() time.Duration { return WatchArm + n.opt.Length }
 
-// Events are the moves, in the order of time.
-func (n *WatchNight) Events() []WatchEvent { return n.events }
-
 // drawTemps makes a fall between a straight line and an exponential of four
 // hours, with fluctuations of some tenths in ten minutes.
 func (n *WatchNight) drawTemps(rng *rand.Rand) {

@@ -77,13 +77,10 @@ func DefaultOpts() Opts { return Opts{AccelRangeG: 2, RateHz: 125} }
 
 // Dev is one chip. It is not safe for concurrent use.
 type Dev struct {
-	reg      *sensors.Registers
-	clock    sensors.Clock
+	sensors.Poller
 	opts     Opts
-	scale    float64 // m/s² per count
-	fresh    sensors.Freshness
+	scale    float64        // m/s² per count
 	settings [settings]byte // as read back once written
-	halted   bool
 }
 
 // Identify tells by three identity registers whether the chip answers at addr. An
@@ -96,19 +93,15 @@ func Identify(bus i2c.Bus, addr uint16) (name string, ok bool, err error) {
 // New checks the identity, resets the chip, writes opts (nil: DefaultOpts), reads
 // them back and starts measuring. It takes 0.1 s on clock, more at slow rates.
 func New(bus i2c.Bus, addr uint16, clock sensors.Clock, opts *Opts) (*Dev, error) {
-	o := DefaultOpts()
-	if opts != nil {
-		o = *opts
-	}
-	d := &Dev{reg: sensors.NewRegisters(bus, addr, "ADXL355"), clock: clock, opts: o}
+	d := &Dev{Poller: sensors.NewPoller(bus, addr, "ADXL355", clock), opts: sensors.Or(opts, DefaultOpts())}
 	for i, want := range identity {
-		if _, err := d.reg.Identity(regIdentity+byte(i), want); err != nil {
+		if _, err := d.Identity(regIdentity+byte(i), want); err != nil {
 			return nil, err
 		}
 	}
 	writes, err := d.plan()
 	if err != nil {
-		return nil, d.reg.Fail("set options", sensors.FaultSetting, "", err)
+		return nil, d.Fail("set options", sensors.FaultSetting, "", err)
 	}
 	if err := d.start(writes); err != nil {
 		return nil, err
@@ -129,7 +122,7 @@ func (d *Dev) plan() ([]sensors.Write, error) {
 		return nil, fmt.Errorf("rate %g Hz: want 4000 halved up to ten times, such as 125", o.RateHz)
 	}
 	d.scale = sensors.StandardGravity / countsPerG * float64(int(1)<<code)
-	d.fresh = sensors.Freshness{Period: time.Duration(float64(time.Second) / o.RateHz)}
+	d.Fresh = sensors.Freshness{Period: time.Duration(float64(time.Second) / o.RateHz)}
 	return []sensors.Write{
 		{Reg: regRange, Value: fastI2C | byte(code+1)},
 		{Reg: regFilter, Value: byte(rate)},
@@ -142,41 +135,41 @@ func (d *Dev) start(writes []sensors.Write) error {
 	if err := d.reset(op); err != nil {
 		return err
 	}
-	if err := d.reg.SetAll(op, writes...); err != nil {
+	if err := d.SetAll(op, writes...); err != nil {
 		return err
 	}
-	b, err := d.reg.Read(op, regFilter, settings)
+	b, err := d.Read(op, regFilter, settings)
 	if err != nil {
 		return err
 	}
 	copy(d.settings[:], b)
-	d.clock.Sleep(max(startTime, 6*d.fresh.Period))
+	d.Clock.Sleep(max(startTime, 6*d.Fresh.Period))
 	// What was measured while starting is read away.
-	_, err = d.reg.Read(op, regStatus, burst)
+	_, err = d.Read(op, regStatus, burst)
 	return err
 }
 
 // reset also makes sure that the reset loaded the trim values that were there
 // before, as the Linux driver does: it can load wrong ones.
 func (d *Dev) reset(op string) error {
-	b, err := d.reg.Read(op, regShadow, 5)
+	b, err := d.Read(op, regShadow, 5)
 	if err != nil {
 		return err
 	}
 	trim := string(b)
 	for range resetTries {
-		if err := d.reg.Set(op, regReset, resetCode); err != nil {
+		if err := d.Set(op, regReset, resetCode); err != nil {
 			return err
 		}
-		d.clock.Sleep(resetTime)
-		if b, err = d.reg.Read(op, regShadow, 5); err != nil {
+		d.Clock.Sleep(resetTime)
+		if b, err = d.Read(op, regShadow, 5); err != nil {
 			return err
 		}
 		if string(b) == trim {
 			return nil
 		}
 	}
-	return d.reg.Fail(op, sensors.FaultReset, "take the supply off and on again",
+	return d.Fail(op, sensors.FaultReset, "take the supply off and on again",
 		fmt.Errorf("a reset loads other trim values (% x) than before (% x)", b, trim))
 }
 
@@ -185,27 +178,12 @@ func (d *Dev) reset(op string) error {
 // period earlier (half a period on average when polled), and its signal is older
 // by the filter's delay.
 func (d *Dev) ReadInertial() (sensors.InertialSample, error) {
-	const op = "read sample"
-	if d.halted {
-		return sensors.InertialSample{}, d.reg.Halted(op)
-	}
-	at := d.clock.Now()
-	b, err := d.reg.Read(op, regStatus, burst)
-	if err != nil {
-		return sensors.InertialSample{}, err
-	}
-	if sensors.Blank(b) {
-		return sensors.InertialSample{}, d.reg.Diagnose(op, sensors.FaultImplausible, d.CheckConfig)
-	}
+	return d.Inertial(regStatus, burst, split, d.decode, d)
+}
+
+func split(b []byte) sensors.Burst {
 	// The overrun bit is that of the FIFO, which nobody empties.
-	flags, err := d.reg.Judge(op, &d.fresh, at, b[0]&dataReady != 0, false, b[atData:], d.CheckConfig)
-	if err != nil {
-		return sensors.InertialSample{}, err
-	}
-	s := d.decode(b)
-	s.At = at
-	s.Flags |= flags
-	return s, nil
+	return sensors.Burst{Data: b[atData:], Ready: b[0]&dataReady != 0}
 }
 
 // decode turns a burst into units. Temperature: 1885 counts at 25 °C, -9.05 per
@@ -231,24 +209,13 @@ func (d *Dev) decode(b []byte) sensors.InertialSample {
 // compares them with what stood there after the start: FaultReset means that the
 // chip lost its supply for a moment. Two short transactions.
 func (d *Dev) CheckConfig() error {
-	const op = "check settings"
-	if d.halted {
-		return d.reg.Halted(op)
-	}
-	if err := d.reg.StillThere(regIdentity, identity[0]); err != nil {
-		return err
-	}
-	return d.reg.Matches(op, regFilter, d.settings[:])
+	return d.Kept(regIdentity, identity[0], regFilter, d.settings[:])
 }
 
 // Halt puts the chip into standby; a later New wakes it.
 func (d *Dev) Halt() error {
-	d.halted = true
-	return d.reg.Set("halt", regPower, standby)
+	return d.Stop(regPower, standby)
 }
-
-// String names the chip, its address and bus.
-func (d *Dev) String() string { return d.reg.String() }
 
 // Spec states the maker's figures, and the rate and range in use. Noise
 // 22.5 µg/√Hz: the data sheet as a user quotes it; drift 0.15 mg/°C at most, taken

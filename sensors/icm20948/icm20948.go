@@ -90,16 +90,13 @@ func DefaultOpts() Opts {
 
 // Dev is one chip. It is not safe for concurrent use.
 type Dev struct {
-	reg    *sensors.Registers
-	clock  sensors.Clock
+	sensors.Poller
 	opts   Opts
 	gyroc  byte // regGyroConfig
 	accelc byte // regAccelConfig
 	divide byte // of the rate, less one
 	accel  float64
 	gyro   float64
-	fresh  sensors.Freshness
-	halted bool
 }
 
 // Identify tells by the identity register whether the chip answers at addr. It
@@ -136,19 +133,15 @@ func identity(r *sensors.Registers) (byte, error) {
 // New checks the identity, resets the chip, writes opts (nil: DefaultOpts),
 // reads them back and starts measuring. It takes 0.2 s on clock.
 func New(bus i2c.Bus, addr uint16, clock sensors.Clock, opts *Opts) (*Dev, error) {
-	o := DefaultOpts()
-	if opts != nil {
-		o = *opts
-	}
-	d := &Dev{reg: sensors.NewRegisters(bus, addr, "ICM-20948"), clock: clock, opts: o}
-	if _, err := identity(d.reg); err != nil {
+	d := &Dev{Poller: sensors.NewPoller(bus, addr, "ICM-20948", clock), opts: sensors.Or(opts, DefaultOpts())}
+	if _, err := identity(d.Registers); err != nil {
 		return nil, err
 	}
-	if _, err := d.reg.Identity(regWhoAmI, id); err != nil {
+	if _, err := d.Identity(regWhoAmI, id); err != nil {
 		return nil, err
 	}
 	if err := d.plan(); err != nil {
-		return nil, d.reg.Fail("set options", sensors.FaultSetting, "", err)
+		return nil, d.Fail("set options", sensors.FaultSetting, "", err)
 	}
 	if err := d.start(); err != nil {
 		return nil, err
@@ -184,18 +177,18 @@ func (d *Dev) plan() error {
 	d.gyro = degree / [...]float64{131, 65.5, 32.8, 16.4}[gyro]
 	// The status lies too far from the data for one short burst, so new samples
 	// are told by their bits.
-	d.fresh = sensors.Freshness{Period: time.Duration(divider / internalRate * float64(time.Second)), NoReady: true}
+	d.Fresh = sensors.Freshness{Period: time.Duration(divider / internalRate * float64(time.Second)), NoReady: true}
 	return nil
 }
 
 // inBank2 does f in bank 2 and returns to bank 0 whatever happens: in another
 // bank the next sample would be nonsense.
 func (d *Dev) inBank2(op string, f func() error) error {
-	err := d.reg.SetChecked(op, regBank, 0x20)
+	err := d.SetChecked(op, regBank, 0x20)
 	if err == nil {
 		err = f()
 	}
-	if back := d.reg.SetChecked(op, regBank, 0); err == nil {
+	if back := d.SetChecked(op, regBank, 0); err == nil {
 		err = back
 	}
 	return err
@@ -210,11 +203,11 @@ func (d *Dev) pins() byte {
 
 func (d *Dev) start() error {
 	const op = "start"
-	if err := d.reg.Set(op, regPower1, deviceReset); err != nil {
+	if err := d.Set(op, regPower1, deviceReset); err != nil {
 		return err
 	}
-	d.clock.Sleep(resetTime)
-	err := d.reg.SetAll(op,
+	d.Clock.Sleep(resetTime)
+	err := d.SetAll(op,
 		sensors.Write{Reg: regBank, Value: 0},
 		sensors.Write{Reg: regPower1, Value: clockAuto},
 		sensors.Write{Reg: regPower2, Value: 0},
@@ -224,15 +217,15 @@ func (d *Dev) start() error {
 	}
 	// After a reset the magnetometer may stay silent until the auxiliary master
 	// was reset too (SparkFun's library). The bit clears itself.
-	if err := d.reg.Set(op, regUserCtrl, masterReset); err != nil {
+	if err := d.Set(op, regUserCtrl, masterReset); err != nil {
 		return err
 	}
-	d.clock.Sleep(10 * time.Millisecond)
-	if err := d.reg.SetAll(op, sensors.Write{Reg: regUserCtrl}, sensors.Write{Reg: regIntPin, Value: d.pins()}); err != nil {
+	d.Clock.Sleep(10 * time.Millisecond)
+	if err := d.SetAll(op, sensors.Write{Reg: regUserCtrl}, sensors.Write{Reg: regIntPin, Value: d.pins()}); err != nil {
 		return err
 	}
 	err = d.inBank2(op, func() error {
-		return d.reg.SetAll(op,
+		return d.SetAll(op,
 			sensors.Write{Reg: regAlign, Value: 1},
 			sensors.Write{Reg: regGyroDivider, Value: d.divide},
 			sensors.Write{Reg: regGyroConfig, Value: d.gyroc},
@@ -244,7 +237,7 @@ func (d *Dev) start() error {
 	if err != nil {
 		return err
 	}
-	d.clock.Sleep(max(startTime, 2*d.fresh.Period))
+	d.Clock.Sleep(max(startTime, 2*d.Fresh.Period))
 	return nil
 }
 
@@ -277,41 +270,37 @@ func EnableBypass(bus i2c.Bus, addr uint16) error {
 // that the chip lost its supply for a moment. It changes the bank and back.
 func (d *Dev) CheckConfig() error {
 	const op = "check settings"
-	if d.halted {
-		return d.reg.Halted(op)
+	if err := d.InUse(op); err != nil {
+		return err
 	}
-	if err := d.reg.StillThere(regWhoAmI, id); err != nil {
+	if err := d.StillThere(regWhoAmI, id); err != nil {
 		return err
 	}
 	// After a reset the chip sleeps (0x41).
-	if err := d.reg.Matches(op, regPower1, []byte{clockAuto, 0}); err != nil {
+	if err := d.Matches(op, regPower1, []byte{clockAuto, 0}); err != nil {
 		return err
 	}
 	// EnableBypass may have been used without this Dev knowing.
 	if d.opts.Bypass {
-		if err := d.reg.Matches(op, regIntPin, []byte{bypassEnable}); err != nil {
+		if err := d.Matches(op, regIntPin, []byte{bypassEnable}); err != nil {
 			return err
 		}
 	}
 	return d.inBank2(op, func() error {
-		if err := d.reg.Matches(op, regGyroDivider, []byte{d.divide, d.gyroc}); err != nil {
+		if err := d.Matches(op, regGyroDivider, []byte{d.divide, d.gyroc}); err != nil {
 			return err
 		}
-		if err := d.reg.Matches(op, regAccelDivider, []byte{0, d.divide}); err != nil {
+		if err := d.Matches(op, regAccelDivider, []byte{0, d.divide}); err != nil {
 			return err
 		}
-		return d.reg.Matches(op, regAccelConfig, []byte{d.accelc})
+		return d.Matches(op, regAccelConfig, []byte{d.accelc})
 	})
 }
 
 // Halt puts the chip to sleep; a later New wakes it. The magnetometer stays
 // reachable.
 func (d *Dev) Halt() error {
-	d.halted = true
-	return d.reg.Set("halt", regPower1, sleepMode|clockAuto)
+	return d.Stop(regPower1, sleepMode|clockAuto)
 }
-
-// String names the chip, its address and bus.
-func (d *Dev) String() string { return d.reg.String() }
 
 var _ sensors.Inertial = (*Dev)(nil)

@@ -67,7 +67,7 @@ func TestReturnsToBank0(t *testing.T) {
 		{Addr: Addr, W: []byte{0x00}, R: []byte{0x00, 0x01}}, // ranges after a brown-out
 		{Addr: Addr, W: []byte{0x7F, 0x00}}, {Addr: Addr, W: []byte{0x7F}, R: []byte{0x00}},
 	})
-	d.reg, d.clock = sensors.NewRegisters(p, Addr, "ICM-20948"), p
+	d.Registers, d.Clock = sensors.NewRegisters(p, Addr, "ICM-20948"), p
 	if err := d.CheckConfig(); sensors.FaultOf(err) != sensors.FaultReset || p.Left() != 0 {
 		t.Errorf("%v, %d transfers left", err, p.Left())
 	}
@@ -99,7 +99,7 @@ func FuzzSample(f *testing.F) {
 			return
 		}
 		p := sensortest.NewPlayback([]sensortest.Transfer{{Addr: Addr, W: []byte{regData}, R: b[:burst]}})
-		d := &Dev{reg: sensors.NewRegisters(p, Addr, "x"), clock: p, opts: DefaultOpts()}
+		d := &Dev{Poller: sensors.NewPoller(p, Addr, "x", p), opts: DefaultOpts()}
 		if err := d.plan(); err != nil {
 			t.Fatal(err)
 		}

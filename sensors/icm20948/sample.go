@@ -20,27 +20,10 @@ const (
 // transfer. The sample itself was taken at most one period earlier (half a
 // period on average when polled), and its signal is older by the filter's delay.
 func (d *Dev) ReadInertial() (sensors.InertialSample, error) {
-	const op = "read sample"
-	if d.halted {
-		return sensors.InertialSample{}, d.reg.Halted(op)
-	}
-	at := d.clock.Now()
-	b, err := d.reg.Read(op, regData, burst)
-	if err != nil {
-		return sensors.InertialSample{}, err
-	}
-	if sensors.Blank(b) {
-		return sensors.InertialSample{}, d.reg.Diagnose(op, sensors.FaultImplausible, d.CheckConfig)
-	}
-	flags, err := d.reg.Judge(op, &d.fresh, at, false, false, b[:measured], d.CheckConfig)
-	if err != nil {
-		return sensors.InertialSample{}, err
-	}
-	s := d.decode(b)
-	s.At = at
-	s.Flags |= flags
-	return s, nil
+	return d.Inertial(regData, burst, split, d.decode, d)
 }
+
+func split(b []byte) sensors.Burst { return sensors.Burst{Data: b[:measured]} }
 
 // decode turns the data bytes into units. Temperature: 333.87 counts per °C,
 // zero at 21 °C (DS-000189, from memory; SparkFun's library moves the zero by 21

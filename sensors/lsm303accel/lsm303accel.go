@@ -88,17 +88,14 @@ func DefaultOpts() Opts { return Opts{AccelRangeG: 2, RateHz: 100} }
 
 // Dev is one chip. It is not safe for concurrent use.
 type Dev struct {
-	reg      *sensors.Registers
-	clock    sensors.Clock
+	sensors.Poller
 	opts     Opts
 	agr      bool
 	scale    float64 // m/s² per count of 12 bits
 	end      int     // counts at the end of the promised range
-	fresh    sensors.Freshness
 	settings [controls]byte
 	tempC    float64
 	tempAt   time.Duration
-	halted   bool
 }
 
 // Identify tells by the identity register whether one of the chips answers at
@@ -128,19 +125,15 @@ func isAGR(bus i2c.Bus) bool {
 // writes opts (nil: DefaultOpts) over whatever stood there, reads them back and
 // starts measuring. It takes 0.1 s on clock, more at slow rates.
 func New(bus i2c.Bus, addr uint16, clock sensors.Clock, opts *Opts) (*Dev, error) {
-	o := DefaultOpts()
-	if opts != nil {
-		o = *opts
-	}
-	d := &Dev{reg: sensors.NewRegisters(bus, addr, "LSM303 accelerometer"), clock: clock, opts: o}
-	if _, err := d.reg.Identity(regWhoAmI, id); err != nil {
+	d := &Dev{Poller: sensors.NewPoller(bus, addr, "LSM303 accelerometer", clock), opts: sensors.Or(opts, DefaultOpts())}
+	if _, err := d.Identity(regWhoAmI, id); err != nil {
 		return nil, err
 	}
 	d.agr = isAGR(bus)
-	d.reg.Chip = nameOf(d.agr)
+	d.Chip = nameOf(d.agr)
 	writes, err := d.plan()
 	if err != nil {
-		return nil, d.reg.Fail("set options", sensors.FaultSetting, "", err)
+		return nil, d.Fail("set options", sensors.FaultSetting, "", err)
 	}
 	if err := d.start(writes); err != nil {
 		return nil, err
@@ -171,7 +164,7 @@ func (d *Dev) plan() ([]sensors.Write, error) {
 	mg := scales(d.agr)[code]
 	d.scale = mg / 1000 * sensors.StandardGravity
 	d.end = min(int(1000*float64(o.AccelRangeG)/mg), 2047)
-	d.fresh = sensors.Freshness{Period: time.Duration(float64(time.Second) / o.RateHz)}
+	d.Fresh = sensors.Freshness{Period: time.Duration(float64(time.Second) / o.RateHz)}
 	writes := []sensors.Write{
 		{Reg: regCtrl2}, {Reg: regCtrl3}, {Reg: regCtrl5},
 		{Reg: regCtrl4, Value: blockUpdate | highRes | byte(code<<4)},
@@ -185,24 +178,24 @@ func (d *Dev) plan() ([]sensors.Write, error) {
 
 func (d *Dev) start(writes []sensors.Write) error {
 	const op = "start"
-	if err := d.reg.Set(op, regCtrl5, reload); err != nil {
+	if err := d.Set(op, regCtrl5, reload); err != nil {
 		return err
 	}
-	d.clock.Sleep(bootTime)
-	if err := d.reg.SetAll(op, writes...); err != nil {
+	d.Clock.Sleep(bootTime)
+	if err := d.SetAll(op, writes...); err != nil {
 		return err
 	}
-	b, err := d.reg.Read(op, regCtrl1|many, controls)
+	b, err := d.Read(op, regCtrl1|many, controls)
 	if err != nil {
 		return err
 	}
 	copy(d.settings[:], b)
-	d.clock.Sleep(max(startTime, 8*d.fresh.Period))
+	d.Clock.Sleep(max(startTime, 8*d.Fresh.Period))
 	if err := d.readTemp(op); err != nil {
 		return err
 	}
 	// What was measured while starting is read away.
-	_, err = d.reg.Read(op, regStatus|many, burst)
+	_, err = d.Read(op, regStatus|many, burst)
 	return err
 }
 
@@ -214,12 +207,12 @@ func (d *Dev) readTemp(op string) error {
 		d.tempC = math.NaN()
 		return nil
 	}
-	b, err := d.reg.Read(op, regTemp|many, 2)
+	b, err := d.Read(op, regTemp|many, 2)
 	if err != nil {
 		return err
 	}
 	d.tempC = float64(int16(binary.LittleEndian.Uint16(b)))/256 + 25
-	d.tempAt = d.clock.Now()
+	d.tempAt = d.Clock.Now()
 	return nil
 }
 
@@ -228,27 +221,12 @@ func (d *Dev) readTemp(op string) error {
 // sample itself was taken at most one period earlier (half a period on average
 // when polled), and its signal is older by the filter's delay.
 func (d *Dev) ReadInertial() (sensors.InertialSample, error) {
-	const op = "read sample"
-	if d.halted {
-		return sensors.InertialSample{}, d.reg.Halted(op)
-	}
-	at := d.clock.Now()
-	b, err := d.reg.Read(op, regStatus|many, burst)
+	s, err := d.Inertial(regStatus|many, burst, split, d.decode, d)
 	if err != nil {
-		return sensors.InertialSample{}, err
+		return s, err
 	}
-	if sensors.Blank(b) {
-		return sensors.InertialSample{}, d.reg.Diagnose(op, sensors.FaultImplausible, d.CheckConfig)
-	}
-	flags, err := d.reg.Judge(op, &d.fresh, at, b[0]&ready != 0, b[0]&overrun != 0, b[1:], d.CheckConfig)
-	if err != nil {
-		return sensors.InertialSample{}, err
-	}
-	s := d.decode(b[1:])
-	s.At = at
-	s.Flags |= flags
-	if d.agr && at-d.tempAt >= tempEvery {
-		if err := d.readTemp(op); err != nil {
+	if d.agr && s.At-d.tempAt >= tempEvery {
+		if err := d.readTemp("read sample"); err != nil {
 			return sensors.InertialSample{}, err
 		}
 	}
@@ -256,8 +234,13 @@ func (d *Dev) ReadInertial() (sensors.InertialSample, error) {
 	return s, nil
 }
 
-// decode turns the six data bytes into units.
+func split(b []byte) sensors.Burst {
+	return sensors.Burst{Data: b[1:], Ready: b[0]&ready != 0, Overrun: b[0]&overrun != 0}
+}
+
+// decode turns the six data bytes of a burst into units.
 func (d *Dev) decode(b []byte) sensors.InertialSample {
+	b = b[1:]
 	var raw [3]float64
 	var s sensors.InertialSample
 	for i := range raw {
@@ -275,24 +258,13 @@ func (d *Dev) decode(b []byte) sensors.InertialSample {
 // stood there after the start: FaultReset means that the chip lost its supply for
 // a moment. Two short transactions.
 func (d *Dev) CheckConfig() error {
-	const op = "check settings"
-	if d.halted {
-		return d.reg.Halted(op)
-	}
-	if err := d.reg.StillThere(regWhoAmI, id); err != nil {
-		return err
-	}
-	return d.reg.Matches(op, regCtrl1|many, d.settings[:])
+	return d.Kept(regWhoAmI, id, regCtrl1|many, d.settings[:])
 }
 
 // Halt turns the chip off; a later New wakes it.
 func (d *Dev) Halt() error {
-	d.halted = true
-	return d.reg.Set("halt", regCtrl1, 0)
+	return d.Stop(regCtrl1, 0)
 }
-
-// String names the chip, its address and bus.
-func (d *Dev) String() string { return d.reg.String() }
 
 // Spec states the typical figures of the data sheets, taken as 1 sigma, and the
 // rate and range in use. All are from memory: LSM303AGR (DocID027765) 220 µg/√Hz,

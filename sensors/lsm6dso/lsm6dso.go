@@ -69,15 +69,12 @@ func DefaultOpts() Opts {
 
 // Dev is one chip. It is not safe for concurrent use.
 type Dev struct {
-	reg      *sensors.Registers
-	clock    sensors.Clock
+	sensors.Poller
 	variant  variant
 	opts     Opts
-	accel    float64 // m/s² per count
-	gyro     float64 // rad/s per count
-	fresh    sensors.Freshness
+	accel    float64        // m/s² per count
+	gyro     float64        // rad/s per count
 	settings [controls]byte // as read back once written
-	halted   bool
 }
 
 // Identify tells by the identity register whether a chip of the family answers
@@ -95,20 +92,16 @@ func Identify(bus i2c.Bus, addr uint16) (name string, ok bool, err error) {
 // New checks the identity, resets the chip, writes opts (nil: DefaultOpts),
 // reads them back and starts measuring. It takes 0.1 to 0.2 s on clock.
 func New(bus i2c.Bus, addr uint16, clock sensors.Clock, opts *Opts) (*Dev, error) {
-	o := DefaultOpts()
-	if opts != nil {
-		o = *opts
-	}
-	d := &Dev{reg: sensors.NewRegisters(bus, addr, "LSM6DSO"), clock: clock, opts: o}
-	id, err := d.reg.Identity(regWhoAmI, identities()...)
+	d := &Dev{Poller: sensors.NewPoller(bus, addr, "LSM6DSO", clock), opts: sensors.Or(opts, DefaultOpts())}
+	id, err := d.Identity(regWhoAmI, identities()...)
 	if err != nil {
 		return nil, err
 	}
 	d.variant, _ = variantOf(id)
-	d.reg.Chip = d.variant.name
+	d.Chip = d.variant.name
 	p, err := d.plan()
 	if err != nil {
-		return nil, d.reg.Fail("set options", sensors.FaultSetting, "", err)
+		return nil, d.Fail("set options", sensors.FaultSetting, "", err)
 	}
 	if err := d.start(p); err != nil {
 		return nil, err
@@ -122,22 +115,22 @@ type plan struct{ accel, gyro, filter byte }
 func (d *Dev) plan() (plan, error) {
 	o := d.opts
 	// The order of the accelerometer's codes is 2, 16, 4, 8 g.
-	accel, ok := index(o.AccelRangeG, 2, 16, 4, 8)
+	accel, ok := sensors.Code(o.AccelRangeG, 2, 16, 4, 8)
 	if !ok {
 		return plan{}, fmt.Errorf("accelerometer range %d g: want 2, 4, 8 or 16", o.AccelRangeG)
 	}
 	// Bit 0 of the gyroscope's code selects 125 °/s, the two above it the rest.
-	gyro, ok := index(o.GyroRangeDPS, 250, 125, 500, 0, 1000, 0, 2000)
+	gyro, ok := sensors.Code(o.GyroRangeDPS, 250, 125, 500, 0, 1000, 0, 2000)
 	if !ok || o.GyroRangeDPS == 0 {
 		return plan{}, fmt.Errorf("gyroscope range %d °/s: want 125, 250, 500, 1000 or 2000", o.GyroRangeDPS)
 	}
-	rate, ok := index(o.RateHz, 0, 12.5, 26, 52, 104, 208, 417, 833)
+	rate, ok := sensors.Code(o.RateHz, 0, 12.5, 26, 52, 104, 208, 417, 833)
 	if !ok || rate == 0 {
 		return plan{}, fmt.Errorf("rate %g Hz: want 12.5, 26, 52, 104, 208, 417 or 833", o.RateHz)
 	}
 	p := plan{accel: rate<<4 | accel<<2, gyro: rate<<4 | gyro<<1}
 	if o.FilterDivider != 2 {
-		filter, ok := index(o.FilterDivider, 4, 10, 20, 45, 100)
+		filter, ok := sensors.Code(o.FilterDivider, 4, 10, 20, 45, 100)
 		if !ok || !d.variant.secondFilter {
 			return plan{}, fmt.Errorf("filter at rate/%d: not in this chip", o.FilterDivider)
 		}
@@ -145,59 +138,47 @@ func (d *Dev) plan() (plan, error) {
 		p.filter = filter << 5
 	}
 	d.accel, d.gyro = scales(o)
-	d.fresh = sensors.Freshness{Period: time.Duration(float64(time.Second) / o.RateHz)}
+	d.Fresh = sensors.Freshness{Period: time.Duration(float64(time.Second) / o.RateHz)}
 	return p, nil
-}
-
-// index is the place of v in list.
-func index[T comparable](v T, list ...T) (byte, bool) {
-	for i, x := range list {
-		if x == v {
-			return byte(i), true
-		}
-	}
-	return 0, false
 }
 
 func (d *Dev) start(p plan) error {
 	const op = "start"
-	d.clock.Sleep(bootTime)
-	if err := d.reg.Set(op, regCommon, softReset); err != nil {
+	d.Clock.Sleep(bootTime)
+	if err := d.Set(op, regCommon, softReset); err != nil {
 		return err
 	}
-	if err := d.reg.AwaitClear(op, regCommon, softReset, d.clock, time.Millisecond, resetLimit); err != nil {
+	if err := d.AwaitClear(op, regCommon, softReset, d.Clock, time.Millisecond, resetLimit); err != nil {
 		return err
 	}
 	if d.variant.i3c {
-		v, err := d.reg.Get(op, regI3C)
+		v, err := d.Get(op, regI3C)
 		if err != nil {
 			return err
 		}
-		if err := d.reg.SetChecked(op, regI3C, v|i3cOff); err != nil {
+		if err := d.SetChecked(op, regI3C, v|i3cOff); err != nil {
 			return err
 		}
 	}
-	writes := []struct{ reg, value byte }{
-		{regCommon, blockUpdate | increment},
-		{regAccelHP, 0},
-		{regGyroHP, 0},
-		{regFilter, p.filter},
-		{regAccel, p.accel},
-		{regGyro, p.gyro},
+	err := d.SetAll(op,
+		sensors.Write{Reg: regCommon, Value: blockUpdate | increment},
+		sensors.Write{Reg: regAccelHP},
+		sensors.Write{Reg: regGyroHP},
+		sensors.Write{Reg: regFilter, Value: p.filter},
+		sensors.Write{Reg: regAccel, Value: p.accel},
+		sensors.Write{Reg: regGyro, Value: p.gyro},
+	)
+	if err != nil {
+		return err
 	}
-	for _, w := range writes {
-		if err := d.reg.SetChecked(op, w.reg, w.value); err != nil {
-			return err
-		}
-	}
-	b, err := d.reg.Read(op, regAccel, controls)
+	b, err := d.Read(op, regAccel, controls)
 	if err != nil {
 		return err
 	}
 	copy(d.settings[:], b)
-	d.clock.Sleep(startTime)
+	d.Clock.Sleep(startTime)
 	// What was measured while starting is read away.
-	_, err = d.reg.Read(op, regStatus, burst)
+	_, err = d.Read(op, regStatus, burst)
 	return err
 }
 
@@ -205,27 +186,15 @@ func (d *Dev) start(p plan) error {
 // what stood there after the start: FaultReset means that the chip lost its
 // supply for a moment. Two short transactions.
 func (d *Dev) CheckConfig() error {
-	const op = "check settings"
-	if d.halted {
-		return d.reg.Halted(op)
-	}
-	if err := d.reg.StillThere(regWhoAmI, d.variant.id); err != nil {
-		return err
-	}
-	return d.reg.Matches(op, regAccel, d.settings[:])
+	return d.Kept(regWhoAmI, d.variant.id, regAccel, d.settings[:])
 }
 
 // Halt turns both parts off; a later New wakes them.
 func (d *Dev) Halt() error {
-	const op = "halt"
-	d.halted = true
-	if err := d.reg.Set(op, regAccel, 0); err != nil {
+	if err := d.Stop(regAccel, 0); err != nil {
 		return err
 	}
-	return d.reg.Set(op, regGyro, 0)
+	return d.Set("halt", regGyro, 0)
 }
-
-// String names the chip, its address and bus.
-func (d *Dev) String() string { return d.reg.String() }
 
 var _ sensors.Inertial = (*Dev)(nil)

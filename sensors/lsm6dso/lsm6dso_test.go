@@ -68,12 +68,12 @@ func TestStartLSM6DS3(t *testing.T) {
 // TestRealLSM6DSL is a reading that the owner of an LSM6DSL at 2 g posted
 // (community.st.com, "LSM6DSL - values not correct"): about 1 g along z.
 func TestRealLSM6DSL(t *testing.T) {
-	d := &Dev{reg: sensors.NewRegisters(nil, Addr, "LSM6DSL"), opts: DefaultOpts()}
+	d := &Dev{Poller: sensors.NewPoller(nil, Addr, "LSM6DSL", nil), opts: DefaultOpts()}
 	d.variant, _ = variantOf(idLSM6DSL)
 	if _, err := d.plan(); err != nil {
 		t.Fatal(err)
 	}
-	b := make([]byte, 8)
+	b := make([]byte, 10) // status, temperature and gyroscope
 	for _, v := range []uint16{65423, 64912, 16076} {
 		b = binary.LittleEndian.AppendUint16(b, v)
 	}
@@ -85,7 +85,7 @@ func TestRealLSM6DSL(t *testing.T) {
 
 func TestOptions(t *testing.T) {
 	// Second low-pass at a tenth of the rate: CTRL1_XL bit 1, CTRL8_XL bits 7..5.
-	d := &Dev{reg: sensors.NewRegisters(nil, Addr, "x"), opts: Opts{4, 125, 52, 10}}
+	d := &Dev{Poller: sensors.NewPoller(nil, Addr, "x", nil), opts: Opts{4, 125, 52, 10}}
 	d.variant, _ = variantOf(idLSM6DSO)
 	if got, err := d.plan(); err != nil || got != (plan{accel: 0x3a, gyro: 0x32, filter: 0x20}) {
 		t.Errorf("%+v, %v", got, err)
@@ -128,7 +128,7 @@ func FuzzSample(f *testing.F) {
 		}
 		for _, id := range identities() {
 			p := sensortest.NewPlayback([]sensortest.Transfer{{Addr: Addr, W: []byte{regStatus}, R: b[:burst]}})
-			d := &Dev{reg: sensors.NewRegisters(p, Addr, "x"), clock: p, opts: DefaultOpts()}
+			d := &Dev{Poller: sensors.NewPoller(p, Addr, "x", p), opts: DefaultOpts()}
 			d.variant, _ = variantOf(id)
 			if _, err := d.plan(); err != nil {
 				t.Fatal(err)

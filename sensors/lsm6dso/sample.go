@@ -33,34 +33,17 @@ func scales(o Opts) (accel, gyro float64) {
 // period on average when polled), and its signal is older by the filter's delay.
 // The gyroscope's values may be one sample older than the accelerometer's.
 func (d *Dev) ReadInertial() (sensors.InertialSample, error) {
-	const op = "read sample"
-	if d.halted {
-		return sensors.InertialSample{}, d.reg.Halted(op)
-	}
-	at := d.clock.Now()
-	b, err := d.reg.Read(op, regStatus, burst)
-	if err != nil {
-		return sensors.InertialSample{}, err
-	}
-	if sensors.Blank(b) {
-		return sensors.InertialSample{}, d.reg.Diagnose(op, sensors.FaultImplausible, d.CheckConfig)
-	}
-	// The temperature alone makes no new sample.
-	flags, verdict := d.fresh.Judge(at, b[0]&accelReady != 0, false, b[4:])
-	switch verdict {
-	case sensors.Stale:
-		return sensors.InertialSample{}, sensors.ErrNoNewData
-	case sensors.Stuck:
-		return sensors.InertialSample{}, d.reg.Diagnose(op, sensors.FaultFrozen, d.CheckConfig)
-	}
-	s := d.decode(b[2:])
-	s.At = at
-	s.Flags |= flags
-	return s, nil
+	return d.Inertial(regStatus, burst, split, d.decode, d)
 }
 
-// decode turns the 14 data bytes into units.
+func split(b []byte) sensors.Burst {
+	// The temperature alone makes no new sample.
+	return sensors.Burst{Data: b[4:], Ready: b[0]&accelReady != 0}
+}
+
+// decode turns the 14 data bytes of a burst into units.
 func (d *Dev) decode(b []byte) sensors.InertialSample {
+	b = b[2:]
 	var raw [7]int
 	for i := range raw {
 		raw[i] = int(int16(binary.LittleEndian.Uint16(b[2*i:])))

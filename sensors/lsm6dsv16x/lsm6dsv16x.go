@@ -85,14 +85,11 @@ func DefaultOpts() Opts {
 
 // Dev is one chip. It is not safe for concurrent use.
 type Dev struct {
-	reg      *sensors.Registers
-	clock    sensors.Clock
+	sensors.Poller
 	opts     Opts
-	accel    float64 // m/s² per count
-	gyro     float64 // rad/s per count
-	fresh    sensors.Freshness
+	accel    float64        // m/s² per count
+	gyro     float64        // rad/s per count
 	settings [controls]byte // as read back once written
-	halted   bool
 }
 
 // Identify tells by the identity register whether the chip answers at addr. An
@@ -105,17 +102,13 @@ func Identify(bus i2c.Bus, addr uint16) (name string, ok bool, err error) {
 // New checks the identity, resets the chip, writes opts (nil: DefaultOpts),
 // reads them back and starts measuring. It takes 0.1 to 0.2 s on clock.
 func New(bus i2c.Bus, addr uint16, clock sensors.Clock, opts *Opts) (*Dev, error) {
-	o := DefaultOpts()
-	if opts != nil {
-		o = *opts
-	}
-	d := &Dev{reg: sensors.NewRegisters(bus, addr, "LSM6DSV16X"), clock: clock, opts: o}
-	if _, err := d.reg.Identity(regWhoAmI, id); err != nil {
+	d := &Dev{Poller: sensors.NewPoller(bus, addr, "LSM6DSV16X", clock), opts: sensors.Or(opts, DefaultOpts())}
+	if _, err := d.Identity(regWhoAmI, id); err != nil {
 		return nil, err
 	}
 	writes, err := d.plan()
 	if err != nil {
-		return nil, d.reg.Fail("set options", sensors.FaultSetting, "", err)
+		return nil, d.Fail("set options", sensors.FaultSetting, "", err)
 	}
 	if err := d.start(writes); err != nil {
 		return nil, err
@@ -150,7 +143,7 @@ func (d *Dev) plan() ([]sensors.Write, error) {
 	// multiples; 4.375 m°/s at 125 °/s and its multiples.
 	d.accel = float64(o.AccelRangeG) / 32768 * sensors.StandardGravity
 	d.gyro = float64(o.GyroRangeDPS) / 125 * 4.375e-3 * degree
-	d.fresh = sensors.Freshness{Period: time.Duration(float64(time.Second) / o.RateHz)}
+	d.Fresh = sensors.Freshness{Period: time.Duration(float64(time.Second) / o.RateHz)}
 	return []sensors.Write{
 		{Reg: regCommon, Value: blockUpdate | increment},
 		{Reg: regRangeG, Value: byte(gyro)},
@@ -163,24 +156,24 @@ func (d *Dev) plan() ([]sensors.Write, error) {
 
 func (d *Dev) start(writes []sensors.Write) error {
 	const op = "start"
-	d.clock.Sleep(bootTime)
-	if err := d.reg.Set(op, regCommon, softReset); err != nil {
+	d.Clock.Sleep(bootTime)
+	if err := d.Set(op, regCommon, softReset); err != nil {
 		return err
 	}
-	if err := d.reg.AwaitClear(op, regCommon, softReset, d.clock, time.Millisecond, resetLimit); err != nil {
+	if err := d.AwaitClear(op, regCommon, softReset, d.Clock, time.Millisecond, resetLimit); err != nil {
 		return err
 	}
-	if err := d.reg.SetAll(op, writes...); err != nil {
+	if err := d.SetAll(op, writes...); err != nil {
 		return err
 	}
-	b, err := d.reg.Read(op, regAccel, controls)
+	b, err := d.Read(op, regAccel, controls)
 	if err != nil {
 		return err
 	}
 	copy(d.settings[:], b)
-	d.clock.Sleep(max(startTime, 2*d.fresh.Period))
+	d.Clock.Sleep(max(startTime, 2*d.Fresh.Period))
 	// What was measured while starting is read away.
-	_, err = d.reg.Read(op, regStatus, burst)
+	_, err = d.Read(op, regStatus, burst)
 	return err
 }
 
@@ -189,31 +182,17 @@ func (d *Dev) start(writes []sensors.Write) error {
 // period on average when polled), and its signal is older by the filter's delay.
 // The gyroscope's values may be one sample older than the accelerometer's.
 func (d *Dev) ReadInertial() (sensors.InertialSample, error) {
-	const op = "read sample"
-	if d.halted {
-		return sensors.InertialSample{}, d.reg.Halted(op)
-	}
-	at := d.clock.Now()
-	b, err := d.reg.Read(op, regStatus, burst)
-	if err != nil {
-		return sensors.InertialSample{}, err
-	}
-	if sensors.Blank(b) {
-		return sensors.InertialSample{}, d.reg.Diagnose(op, sensors.FaultImplausible, d.CheckConfig)
-	}
-	// The temperature alone makes no new sample.
-	flags, err := d.reg.Judge(op, &d.fresh, at, b[0]&accelReady != 0, false, b[4:], d.CheckConfig)
-	if err != nil {
-		return sensors.InertialSample{}, err
-	}
-	s := d.decode(b[2:])
-	s.At = at
-	s.Flags |= flags
-	return s, nil
+	return d.Inertial(regStatus, burst, split, d.decode, d)
 }
 
-// decode turns the 14 data bytes into units.
+func split(b []byte) sensors.Burst {
+	// The temperature alone makes no new sample.
+	return sensors.Burst{Data: b[4:], Ready: b[0]&accelReady != 0}
+}
+
+// decode turns the 14 data bytes of a burst into units.
 func (d *Dev) decode(b []byte) sensors.InertialSample {
+	b = b[2:]
 	var raw [7]float64
 	var s sensors.InertialSample
 	for i := range raw {
@@ -237,28 +216,16 @@ func (d *Dev) decode(b []byte) sensors.InertialSample {
 // what stood there after the start: FaultReset means that the chip lost its
 // supply for a moment. Two short transactions.
 func (d *Dev) CheckConfig() error {
-	const op = "check settings"
-	if d.halted {
-		return d.reg.Halted(op)
-	}
-	if err := d.reg.StillThere(regWhoAmI, id); err != nil {
-		return err
-	}
-	return d.reg.Matches(op, regAccel, d.settings[:])
+	return d.Kept(regWhoAmI, id, regAccel, d.settings[:])
 }
 
 // Halt turns both parts off; a later New wakes them.
 func (d *Dev) Halt() error {
-	const op = "halt"
-	d.halted = true
-	if err := d.reg.Set(op, regAccel, 0); err != nil {
+	if err := d.Stop(regAccel, 0); err != nil {
 		return err
 	}
-	return d.reg.Set(op, regGyro, 0)
+	return d.Set("halt", regGyro, 0)
 }
-
-// String names the chip, its address and bus.
-func (d *Dev) String() string { return d.reg.String() }
 
 // Spec states the maker's typical figures, taken as 1 sigma, and the rate and
 // ranges in use. Noise, 60 µg/√Hz and 2.8 m°/s/√Hz: a camera maker's page on the

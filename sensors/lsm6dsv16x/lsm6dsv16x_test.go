@@ -67,7 +67,7 @@ func FuzzSample(f *testing.F) {
 			return
 		}
 		p := sensortest.NewPlayback([]sensortest.Transfer{{Addr: Addr, W: []byte{regStatus}, R: b[:burst]}})
-		d := &Dev{reg: sensors.NewRegisters(p, Addr, "x"), clock: p, opts: DefaultOpts()}
+		d := &Dev{Poller: sensors.NewPoller(p, Addr, "x", p), opts: DefaultOpts()}
 		if _, err := d.plan(); err != nil {
 			t.Fatal(err)
 		}

@@ -98,16 +98,13 @@ func rangeCode(value, first int) (byte, bool) {
 
 // Dev is one chip. It is not safe for concurrent use.
 type Dev struct {
-	reg     *sensors.Registers
-	clock   sensors.Clock
+	sensors.Poller
 	variant variant
 	opts    Opts
-	fresh   sensors.Freshness
 	rates   [5]byte // registers 0x19 to 0x1D as written
 	pins    [2]byte // registers 0x37 and 0x38 as written
 	accel   float64 // m/s² per count
 	gyro    float64 // rad/s per count
-	halted  bool
 }
 
 // Identify tells by the identity register whether one of the four answers at
@@ -125,17 +122,13 @@ func Identify(bus i2c.Bus, addr uint16) (name string, ok bool, err error) {
 // New checks the identity, resets the chip, writes opts (nil: DefaultOpts),
 // reads them back and starts measuring. It takes 0.2 s on clock.
 func New(bus i2c.Bus, addr uint16, clock sensors.Clock, opts *Opts) (*Dev, error) {
-	o := DefaultOpts()
-	if opts != nil {
-		o = *opts
-	}
-	d := &Dev{reg: sensors.NewRegisters(bus, addr, "MPU-6050/6500/9250"), clock: clock, opts: o}
-	id, err := d.reg.Identity(regWhoAmI, identities()...)
+	d := &Dev{Poller: sensors.NewPoller(bus, addr, "MPU-6050/6500/9250", clock), opts: sensors.Or(opts, DefaultOpts())}
+	id, err := d.Identity(regWhoAmI, identities()...)
 	if err != nil {
 		return nil, err
 	}
 	d.variant, _ = variantOf(id)
-	d.reg.Chip = d.variant.name
+	d.Chip = d.variant.name
 	if err := d.plan(); err != nil {
 		return nil, err
 	}
@@ -149,7 +142,7 @@ func New(bus i2c.Bus, addr uint16, clock sensors.Clock, opts *Opts) (*Dev, error
 func (d *Dev) plan() error {
 	o := &d.opts
 	bad := func(format string, a ...any) error {
-		return d.reg.Fail("set options", sensors.FaultSetting, "", fmt.Errorf(format, a...))
+		return d.Fail("set options", sensors.FaultSetting, "", fmt.Errorf(format, a...))
 	}
 	accel, ok := rangeCode(o.AccelRangeG, 2)
 	if !ok {
@@ -179,39 +172,35 @@ func (d *Dev) plan() error {
 	d.accel = sensors.StandardGravity / float64(int(16384)>>accel)
 	// 131, 65.5, 32.8 and 16.4 counts per °/s (product specification, 6.1).
 	d.gyro = math.Pi / 180 / [...]float64{131, 65.5, 32.8, 16.4}[gyro]
-	d.fresh = sensors.Freshness{Period: time.Duration(divider) * time.Millisecond}
+	d.Fresh = sensors.Freshness{Period: time.Duration(divider) * time.Millisecond}
 	return nil
 }
 
 func (d *Dev) start() error {
 	const op = "start"
-	if err := d.reg.Set(op, regPower1, deviceReset); err != nil {
+	if err := d.Set(op, regPower1, deviceReset); err != nil {
 		return err
 	}
-	d.clock.Sleep(resetTime)
-	writes := []struct{ reg, value byte }{
-		{regPower1, clockGyroPLL},
-		{regPower2, 0},
-		{regUserCtrl, 0},
-		{regSampleDivider, d.rates[0]},
-		{regConfig, d.rates[1]},
-		{regGyroConfig, d.rates[2]},
-		{regAccelConfig, d.rates[3]},
-		{regAccelConfig2, d.rates[4]},
-		{regIntPin, d.pins[0]},
-		{regIntEnable, d.pins[1]},
+	d.Clock.Sleep(resetTime)
+	writes := []sensors.Write{
+		{Reg: regPower1, Value: clockGyroPLL},
+		{Reg: regPower2, Value: 0},
+		{Reg: regUserCtrl, Value: 0},
+		{Reg: regSampleDivider, Value: d.rates[0]},
+		{Reg: regConfig, Value: d.rates[1]},
+		{Reg: regGyroConfig, Value: d.rates[2]},
+		{Reg: regAccelConfig, Value: d.rates[3]},
 	}
-	for _, w := range writes {
-		if w.reg == regAccelConfig2 && !d.variant.accelFilter {
-			continue
-		}
-		if err := d.reg.SetChecked(op, w.reg, w.value); err != nil {
-			return err
-		}
+	if d.variant.accelFilter {
+		writes = append(writes, sensors.Write{Reg: regAccelConfig2, Value: d.rates[4]})
 	}
-	d.clock.Sleep(startTime)
+	writes = append(writes, sensors.Write{Reg: regIntPin, Value: d.pins[0]}, sensors.Write{Reg: regIntEnable, Value: d.pins[1]})
+	if err := d.SetAll(op, writes...); err != nil {
+		return err
+	}
+	d.Clock.Sleep(startTime)
 	// What was measured while starting is read away.
-	_, err := d.reg.Read(op, regIntPin, burst)
+	_, err := d.Read(op, regIntPin, burst)
 	return err
 }
 
@@ -248,10 +237,10 @@ func EnableBypass(bus i2c.Bus, addr uint16) error {
 // moment. Three short transactions.
 func (d *Dev) CheckConfig() error {
 	const op = "check settings"
-	if d.halted {
-		return d.reg.Halted(op)
+	if err := d.InUse(op); err != nil {
+		return err
 	}
-	if err := d.reg.StillThere(regWhoAmI, d.variant.id); err != nil {
+	if err := d.StillThere(regWhoAmI, d.variant.id); err != nil {
 		return err
 	}
 	// Data ready is enabled in use and disabled after a reset, whatever the ranges.
@@ -260,23 +249,19 @@ func (d *Dev) CheckConfig() error {
 	if !d.opts.Bypass {
 		pins, reg = pins[1:], regIntEnable
 	}
-	if err := d.reg.Matches(op, reg, pins); err != nil {
+	if err := d.Matches(op, reg, pins); err != nil {
 		return err
 	}
 	n := len(d.rates)
 	if !d.variant.accelFilter {
 		n--
 	}
-	return d.reg.Matches(op, regSampleDivider, d.rates[:n])
+	return d.Matches(op, regSampleDivider, d.rates[:n])
 }
 
 // Halt puts the chip to sleep; a later New wakes it.
 func (d *Dev) Halt() error {
-	d.halted = true
-	return d.reg.Set("halt", regPower1, sleepMode)
+	return d.Stop(regPower1, sleepMode)
 }
-
-// String names the chip, its address and bus.
-func (d *Dev) String() string { return d.reg.String() }
 
 var _ sensors.Inertial = (*Dev)(nil)

@@ -63,7 +63,7 @@ func TestStartMPU9250(t *testing.T) {
 }
 
 func TestOptions(t *testing.T) {
-	d := &Dev{reg: sensors.NewRegisters(nil, Addr, "MPU-6050")}
+	d := &Dev{Poller: sensors.NewPoller(nil, Addr, "MPU-6050", nil)}
 	for hz, want := range map[float64]float64{1000: 1000, 100: 100, 104: 100, 96: 100, 4: 4, 30: 1000.0 / 33} {
 		d.opts = DefaultOpts()
 		d.opts.RateHz = hz
@@ -91,7 +91,7 @@ const recorded = "../../testdata/imu/mpu6050_hmc5883l/set-2_full-sphere.csv.gz"
 func TestRecording(t *testing.T) {
 	rows := sensortest.Columns(t, recorded, "ax", "ay", "az", "gx", "gy", "gz", "temp_C")
 	p := sensortest.NewPlayback(nil)
-	d := &Dev{reg: sensors.NewRegisters(p, Addr, "MPU-6050"), clock: p, opts: DefaultOpts()}
+	d := &Dev{Poller: sensors.NewPoller(p, Addr, "MPU-6050", p), opts: DefaultOpts()}
 	d.variant, _ = variantOf(idMPU6050)
 	d.opts.GyroRangeDPS = 250
 	if err := d.plan(); err != nil {
@@ -149,7 +149,7 @@ func FuzzSample(f *testing.F) {
 		}
 		for _, id := range identities() {
 			p := sensortest.NewPlayback([]sensortest.Transfer{{Addr: Addr, W: []byte{regIntPin}, R: b[:burst]}})
-			d := &Dev{reg: sensors.NewRegisters(p, Addr, "x"), clock: p, opts: DefaultOpts()}
+			d := &Dev{Poller: sensors.NewPoller(p, Addr, "x", p), opts: DefaultOpts()}
 			d.variant, _ = variantOf(id)
 			if err := d.plan(); err != nil {
 				t.Fatal(err)

@@ -26,33 +26,19 @@ const (
 // the transfer. The sample itself was taken at most one period earlier (half a
 // period on average when polled), and its signal is older by the filter's delay.
 func (d *Dev) ReadInertial() (sensors.InertialSample, error) {
-	const op = "read sample"
-	if d.halted {
-		return sensors.InertialSample{}, d.reg.Halted(op)
-	}
-	at := d.clock.Now()
-	b, err := d.reg.Read(op, regIntPin, burst)
-	if err != nil {
-		return sensors.InertialSample{}, err
-	}
-	if sensors.Blank(b) || b[atEnable] != dataReady || d.opts.Bypass && b[0] != bypassEnable {
-		return sensors.InertialSample{}, d.reg.Diagnose(op, sensors.FaultImplausible, d.CheckConfig)
-	}
-	flags, verdict := d.fresh.Judge(at, b[atStatus]&dataReady != 0, false, b[atData:])
-	switch verdict {
-	case sensors.Stale:
-		return sensors.InertialSample{}, sensors.ErrNoNewData
-	case sensors.Stuck:
-		return sensors.InertialSample{}, d.reg.Diagnose(op, sensors.FaultFrozen, d.CheckConfig)
-	}
-	s := d.decode(b[atData:])
-	s.At = at
-	s.Flags |= flags
-	return s, nil
+	return d.Inertial(regIntPin, burst, d.split, d.decode, d)
 }
 
-// decode turns the 14 data bytes into units.
+func (d *Dev) split(b []byte) sensors.Burst {
+	return sensors.Burst{
+		Data: b[atData:], Ready: b[atStatus]&dataReady != 0,
+		Lost: b[atEnable] != dataReady || d.opts.Bypass && b[0] != bypassEnable,
+	}
+}
+
+// decode turns the 14 data bytes of a burst into units.
 func (d *Dev) decode(b []byte) sensors.InertialSample {
+	b = b[atData:]
 	var raw [7]int16
 	for i := range raw {
 		raw[i] = int16(binary.BigEndian.Uint16(b[2*i:]))
