@@ -51,7 +51,7 @@ func (s *Server) guard(next http.Handler) http.Handler {
 			problem(w, status, detail)
 		}
 		if !s.hostAllowed(r.Host) {
-			refuse(http.StatusMisdirectedRequest, fmt.Sprintf("this board is not called %.80q: use its IP address, or add the name to the allowed hosts in the settings", r.Host))
+			refuse(http.StatusMisdirectedRequest, fmt.Sprintf("this board is not called %.80q: use its IP address, or add the name to names under [server] in the settings", r.Host))
 			return
 		}
 		if detail := crossSite(r); detail != "" {
