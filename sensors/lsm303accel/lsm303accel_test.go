@@ -54,7 +54,7 @@ func TestRealReadings(t *testing.T) {
 		"\x00\xfe\x20\x20\xc1\x1a": {-32, 514, 428},
 		"\x00\xef\x61\x2f\x21\x9c": {-272, 758, -1598},
 	} {
-		got := r3.Scale(1/d.scale, d.decode([]byte("\x00" + raw)).Accel)
+		got := r3.Scale(1/d.scale, d.decode([]byte("\x00"+raw)).Accel)
 		if r3.Norm(r3.Sub(got, r3.Vec{X: want[0], Y: want[1], Z: want[2]})) > 1e-6 {
 			t.Errorf("% x: %v counts, want %v", raw, got, want)
 		}
