@@ -6,7 +6,8 @@ import (
 )
 
 // zeroRateSpanC is the range of temperature over which a gyroscope's zero rate
-// moves by about its tolerance (MPU-6050: ±20 °/s over -40 to 85 °C, from memory).
+// moves by about its tolerance (MPU-6050: ±20 °/s over -40 to 85 °C, PS-MPU-6000A-00
+// table 6.1).
 const zeroRateSpanC = 125
 
 // thermalTurn is the false turn, 1 sigma degrees, that the change of temperature

@@ -118,8 +118,8 @@ func (d *Dev) start() error {
 
 // ReadMagnetic reads status, data and status 2 in one burst, in the axes of the
 // accelerometer of the ICM-20948 around it: its y and z are this chip's reversed
-// (DS-000189, orientation of axes; from memory). At is the time just before the
-// transfer; the measurement is at most one period older.
+// (see the package's head). At is the time just before the transfer; the measurement
+// is at most one period older.
 func (d *Dev) ReadMagnetic() (sensors.MagneticSample, error) {
 	return d.Magnetic(regStatus1, burst, split, decode, d)
 }

@@ -4,9 +4,10 @@
 // packages qmc5883l and qmc5883p, which answer at other addresses.
 //
 // Register numbers, bits and scales: Honeywell HMC5883L data sheet, form 900405;
-// ST LSM303DLHC data sheet DocID018771, tables 75 and 90 (from memory; the scales
-// agree with the emulated chip of QEMU); the Linux drivers
-// drivers/iio/magnetometer/hmc5843_core.c and st_magn_core.c.
+// ST LSM303DLHC data sheet DocID018771, table 75 (its scales as in ST's lsm303dlhc.h,
+// LSM303DLHC_M_SENSITIVITY_XY_1_3Ga and the like, and in the emulated chip of QEMU) and
+// table 90 (from memory); the Linux drivers drivers/iio/magnetometer/hmc5843_core.c and
+// st_magn_core.c. The axes are right-handed (PX4 issue 7929).
 package hmc5883l
 
 import (

@@ -7,7 +7,8 @@
 //
 // Register numbers and bits: SparkFun's ICM-20948 library 32cf061
 // (ICM_20948_REGISTERS.h, ICM_20948_ENUMERATIONS.h) and TDK DS-000189 rev. 1.3,
-// of which pages 12, 13 and 22 were read; what is from memory of it says so.
+// of which pages 12, 13, 22, 25, 37 and 78 were read, and 11 and 14 as quoted in a
+// public repository; what is from memory of it says so.
 package icm20948
 
 import (
@@ -57,12 +58,13 @@ const (
 	masterEnable  = 0x20
 	masterReset   = 0x02
 	filterOn      = 0x01
-	internalRate  = 1125.0 // Hz, with the filter on (from memory)
+	internalRate  = 1125.0 // Hz, with the filter on (DS-000189, table 2)
 	longestDivide = 256
 )
 
 // resetTime is twice what SparkFun's library waits; startTime covers the
-// gyroscope's start (35 ms typical, from memory) with a margin.
+// gyroscope's start (35 ms typical in the MPU-9250, PS-MPU-9250A-01 table 1; here
+// from memory) with a margin.
 const (
 	resetTime = 100 * time.Millisecond
 	startTime = 100 * time.Millisecond
@@ -173,7 +175,7 @@ func (d *Dev) plan() error {
 	d.gyroc = byte(filter<<3 | gyro<<1 | filterOn)
 	d.accelc = byte(filter<<3 | accel<<1 | filterOn)
 	d.accel = sensors.StandardGravity / float64(int(16384)>>accel)
-	// 131, 65.5, 32.8 and 16.4 counts per °/s (DS-000189, table 1, from memory).
+	// 131, 65.5, 32.8 and 16.4 counts per °/s (DS-000189, table 1).
 	d.gyro = degree / [...]float64{131, 65.5, 32.8, 16.4}[gyro]
 	// The status lies too far from the data for one short burst, so new samples
 	// are told by their bits.

@@ -26,8 +26,8 @@ func (d *Dev) ReadInertial() (sensors.InertialSample, error) {
 func split(b []byte) sensors.Burst { return sensors.Burst{Data: b[:measured]} }
 
 // decode turns the data bytes into units. Temperature: 333.87 counts per °C,
-// zero at 21 °C (DS-000189, from memory; SparkFun's library moves the zero by 21
-// counts, 0.06 °C).
+// zero at 21 °C (DS-000189, page 14; SparkFun's library moves the zero by 21 counts,
+// 0.06 °C).
 func (d *Dev) decode(b []byte) sensors.InertialSample {
 	var raw [7]float64
 	var s sensors.InertialSample
@@ -46,8 +46,8 @@ func (d *Dev) decode(b []byte) sensors.InertialSample {
 
 // Spec states the data sheet's typical figures, taken as 1 sigma, and the rate
 // and ranges in use. DS-000189 rev. 1.3, pages 12 and 13 (read): 230 µg/√Hz,
-// zero-g ±50 mg on a board, ±0.80 mg/°C, scale ±0.026 %/°C, cross-axis ±2 %. From
-// memory of it: scale ±0.5 %, 0.015 °/s/√Hz, ±5 °/s, gyroscope scale ±1.5 %.
+// zero-g ±50 mg on a board, ±0.80 mg/°C, scale ±0.5 % and ±0.026 %/°C, cross-axis
+// ±2 %; page 11 (as quoted): 0.015 °/s/√Hz, ±5 °/s, gyroscope scale ±1.5 %.
 func (d *Dev) Spec() sensors.InertialSpec {
 	const mg = sensors.StandardGravity / 1000
 	return sensors.InertialSpec{

@@ -65,7 +65,8 @@ const (
 )
 
 // bootTime is the time to load the trim (5 ms typical, from memory), startTime
-// what the filter needs after the rate was set (7 samples at most, from memory).
+// what the filter needs after the rate was set (7 samples in high resolution: LSM303AGR
+// data sheet, table 14, as quoted in the Kvasir project's Lsm303agr description).
 const (
 	bootTime  = 10 * time.Millisecond
 	startTime = 20 * time.Millisecond
@@ -267,9 +268,9 @@ func (d *Dev) Halt() error {
 }
 
 // Spec states the typical figures of the data sheets, taken as 1 sigma, and the
-// rate and range in use. All are from memory: LSM303AGR (DocID027765) 220 µg/√Hz,
-// ±40 mg, ±0.5 mg/°C, scale ±0.01 %/°C; LSM303DLHC (DocID018771) 220 µg/√Hz,
-// ±60 mg, ±0.5 mg/°C, ±0.01 %/°C. Scale and cross-axis are not stated there: 2 % is
+// rate and range in use. LSM303AGR (DocID027765): ±40 mg (as quoted of its LA_TyOff);
+// from memory 220 µg/√Hz, ±0.5 mg/°C, scale ±0.01 %/°C; LSM303DLHC (DocID018771), all
+// from memory: 220 µg/√Hz, ±60 mg, ±0.5 mg/°C, ±0.01 %/°C. Scale and cross-axis are not stated there: 2 % is
 // common practice, no source.
 func (d *Dev) Spec() sensors.InertialSpec {
 	const mg = sensors.StandardGravity / 1000

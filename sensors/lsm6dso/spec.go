@@ -31,17 +31,20 @@ type variant struct {
 }
 
 // variantOf knows the group by its identity register. Typical figures of the
-// data sheets are taken as 1 sigma; all chips of a group get those of the first
-// one named.
+// data sheets are taken as 1 sigma; all chips of a group get the same.
 //
 // LSM6DSO: DS12140 rev. 2, table 2: 70 µg/√Hz, ±20 mg, ±0.1 mg/°C, 3.8 m°/s/√Hz,
-// ±1 °/s. ISM330DHCX: DS13012 rev. 7: 60 µg/√Hz, ±10 mg, ±0.1 mg/°C typical and
-// ±0.5 at 3 sigma (0.17 taken), cross-axis 0.5 %; its gyroscope (5 m°/s/√Hz,
-// ±1 °/s) from memory, as are the cross-axis figure of the LSM6DSO (taken as
-// 1 %), and all of the LSM6DSL (80 µg/√Hz, ±40 mg, ±0.1 mg/°C, 4 m°/s/√Hz,
-// ±2 °/s) and LSM6DS3 (90 µg/√Hz, ±40 mg, ±0.5 mg/°C, 7 m°/s/√Hz, ±10 °/s).
-// Scale against temperature: ±0.005 %/°C for the ISM330DHCX (DS13012), ±0.01 %/°C
-// for the others; gyroscope sensitivity ±0.5 % and ±1 %; from memory.
+// ±1 °/s; gyroscope sensitivity ±1 % (rev. 3, as quoted), cross-axis 1 % from memory.
+// ISM330DHCX: DS13012 rev. 7: 60 µg/√Hz, ±10 mg, ±0.1 mg/°C typical and ±0.5 at
+// 3 sigma (0.17 taken), cross-axis 0.5 %, scale ±0.005 %/°C; gyroscope 5 m°/s/√Hz and
+// ±1 °/s (rev. 6, as quoted), sensitivity ±0.5 % from memory.
+// LSM6DSL and LSM6DS3TR-C: the LSM6DSM has the same identity, and its data sheet was
+// read (table 3): 90 µg/√Hz, ±40 mg, ±0.1 mg/°C, ±0.01 %/°C, ±3 °/s, sensitivity ±1 %;
+// 90 µg/√Hz is quoted of the LSM6DS3TR-C too. It has 3.8 m°/s/√Hz; 4 of the LSM6DSL,
+// from memory, is taken.
+// LSM6DS3: 90 µg/√Hz, ±40 mg, ±0.5 mg/°C, 7 m°/s/√Hz (its data sheet as quoted; the
+// LSM6DS33, table 3, has the same and ±10 °/s); ±0.01 %/°C, sensitivity ±1 % from
+// memory.
 // Temperature: 256 counts/°C, in the LSM6DS3 16 (its data sheet, as two public
 // drivers quote it).
 func variantOf(id byte) (variant, bool) {
@@ -63,7 +66,7 @@ func variantOf(id byte) (variant, bool) {
 	case idISM330DHCX:
 		return variant{id, "ISM330DHCX", true, true, 256, figures(60, 10, 0.17, 5e-5, 0.005, 5, 1, 0.005)}, true
 	case idLSM6DSL:
-		return variant{id, "LSM6DSL", false, false, 256, figures(80, 40, 0.1, 1e-4, 0.01, 4, 2, 0.01)}, true
+		return variant{id, "LSM6DSL", false, false, 256, figures(90, 40, 0.1, 1e-4, 0.01, 4, 3, 0.01)}, true
 	case idLSM6DS3:
 		return variant{id, "LSM6DS3", false, false, 16, figures(90, 40, 0.5, 1e-4, 0.01, 7, 10, 0.01)}, true
 	}

@@ -3,8 +3,7 @@
 // LSM6DSO; the control registers are not, so this is a driver of its own.
 //
 // Register numbers, bits and scales: lsm6dsv16x_reg.h and .c of ST's
-// lsm6dsv16x-pid. The data sheet itself was not read; what is from memory of it
-// says so.
+// lsm6dsv16x-pid; ST DS13510 rev. 4, pages 11 to 15 (read).
 package lsm6dsv16x
 
 import (
@@ -72,8 +71,9 @@ type Opts struct {
 	GyroRangeDPS int     // 125, 250, 500, 1000 or 2000 °/s
 	RateHz       float64 // 7.5, 15, 30, 60, 120, 240, 480 or 960, for both parts
 	// FilterDivider is the accelerometer's low-pass as a divider of the rate: 2,
-	// or 4, 10, 20, 45, 100 with the second filter (from memory). Its delay is not
-	// taken off the sample times.
+	// or 4, 10, 20, 45, 100 with the second filter (public drivers name its codes so,
+	// as ST's header does for the LSM6DSO). Its delay is not taken off the sample
+	// times.
 	FilterDivider int
 }
 
@@ -228,11 +228,10 @@ func (d *Dev) Halt() error {
 }
 
 // Spec states the maker's typical figures, taken as 1 sigma, and the rate and
-// ranges in use. Noise, 60 µg/√Hz and 2.8 m°/s/√Hz: a camera maker's page on the
-// LSM6DSV (docs.luxonis.com, read). From memory of the data sheet: zero-g
-// ±12 mg, ±0.07 mg/°C, scale ±0.01 %/°C, cross-axis 1 %, zero rate ±1 °/s,
-// gyroscope scale 1 %. The chip's own clock makes the true rate differ by some
-// percent.
+// ranges in use: DS13510 rev. 4, table 3: 60 µg/√Hz, zero-g ±12 mg, ±0.07 mg/°C,
+// scale ±0.01 %/°C; 2.8 m°/s/√Hz, zero rate ±1 °/s. The gyroscope's sensitivity is
+// ±0.3 % there; cross-axis is not stated: 1 % for both is common practice, no source.
+// The chip's own clock makes the true rate differ by some percent.
 func (d *Dev) Spec() sensors.InertialSpec {
 	const mg = sensors.StandardGravity / 1000
 	return sensors.InertialSpec{

@@ -42,10 +42,14 @@ func rms(x, y, z float64) float64 { return math.Sqrt((x*x + y*y + z*z) / 3) }
 //
 // MPU-6050: PS-MPU-6000A-00 rev. 3.4, tables 6.1 and 6.2: 400 µg/√Hz; zero-g
 // ±50 mg on X and Y, ±80 mg on Z, changing by ±35 and ±60 mg from 0 to 70 °C;
-// scale ±3 %, cross-axis ±2 %. Its gyroscope figures (0.005 °/s/√Hz, ±20 °/s)
-// and all of the MPU-6500, 9250 and 9255 (300 µg/√Hz, ±60 mg, ±1.5 mg/°C,
-// 0.01 °/s/√Hz, ±5 °/s) are from memory, as is the change of the scale: ±0.02 %/°C,
-// later ±0.026 %/°C, and the gyroscope's scale ±3 %, cross-axis ±2 %.
+// scale ±3 %, cross-axis ±2 %. Its gyroscope (same tables, quoted from rev. 3.1):
+// 0.005 °/s/√Hz, ±20 °/s, scale ±3 %, cross-axis ±2 %; the change of the scale,
+// ±0.02 %/°C, from memory.
+//
+// MPU-9250: PS-MPU-9250A-01 rev. 1.0, tables 1 and 2: 300 µg/√Hz; zero-g ±60 mg on X
+// and Y, ±80 mg on Z, ±1.5 mg/°C; scale ±3 %, ±0.026 %/°C, cross-axis ±2 %;
+// 0.01 °/s/√Hz, ±5 °/s, gyroscope scale ±3 %, cross-axis ±2 %. MPU-6500 and 9255 are
+// taken to be the same.
 func variantOf(id byte) (variant, bool) {
 	old := sensors.InertialSpec{
 		AccelNoise:     400 * microG,
@@ -60,7 +64,7 @@ func variantOf(id byte) (variant, bool) {
 	later := sensors.InertialSpec{
 		AccelNoise:     300 * microG,
 		GyroNoise:      0.01 * degree,
-		AccelOffset:    60 * milliG,
+		AccelOffset:    rms(60, 60, 80) * milliG,
 		AccelDriftPerC: 1.5 * milliG,
 		AccelScalePerC: 2.6e-4,
 		AccelCross:     old.AccelCross,

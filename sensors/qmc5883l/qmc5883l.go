@@ -3,7 +3,9 @@
 //
 // Register numbers, bits and scales: QST data sheet 13-52-04 as quoted by
 // Tasmota's xsns_33, and the drivers mprograms/QMC5883LCompass and PX4's
-// qmc5883l. Counts per gauss are from memory.
+// qmc5883l; counts per gauss and identity Linux drivers/iio/magnetometer/qmc5883l.c
+// 67f8bc8, after data sheet rev. B, which says that the first revision had the
+// identity register reserved: such an old part may not be known again.
 package qmc5883l
 
 import (

@@ -36,8 +36,8 @@ type Options struct {
 
 // UnknownInertial is what may be assumed of a consumer chip that nobody named.
 // Noise, drift and axis errors are the MPU-6050's (data sheet PS-MPU-6000A,
-// rev. 3.4), the poorest of those supported, its limits taken as 1 sigma; the
-// gyroscope's figures are from memory of the same sheet.
+// rev. 3.4; the gyroscope's as quoted from rev. 3.1), the poorest of those
+// supported, its limits taken as 1 sigma.
 func UnknownInertial() sensors.InertialSpec {
 	const mg = sensors.StandardGravity / 1000
 	const deg = math.Pi / 180
@@ -55,8 +55,8 @@ func UnknownInertial() sensors.InertialSpec {
 
 // UnknownMagnetic is UnknownInertial for a magnetometer: noise and resolution
 // as of a plain Hall or AMR chip (2 mG = 0.2 µT resolution of the QMC5883L), an
-// offset as large as a chip without set/reset may have (LIS3MDL, ±1 gauss, from
-// memory).
+// offset as large as a chip without set/reset may have (LIS3MDL, ±1 gauss,
+// DocID024204 table 3).
 func UnknownMagnetic() sensors.MagneticSpec {
 	return sensors.MagneticSpec{
 		Chip:     "unknown magnetometer",

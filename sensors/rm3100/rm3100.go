@@ -37,7 +37,7 @@ const (
 	regStatus     = 0x34 // bit 7: data ready; the rest means nothing
 	regRevision   = 0x36
 
-	// revision is what known parts have (from memory).
+	// revision is what known parts have (PX4 rm3100.h: RM3100_REVID).
 	revision  = 0x22
 	ready     = 0x80
 	allAxes   = 0x70

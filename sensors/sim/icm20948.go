@@ -8,8 +8,9 @@ import (
 )
 
 // ICM-20948. Sources: [V] SparkFun_ICM-20948_ArduinoLibrary 32cf061 (register
-// map, filters by name); [D] TDK DS-000189 rev. 1.3, pages 12, 13, 22 read as
-// text; [M] from memory of [D].
+// map, filters by name); [D] TDK DS-000189 rev. 1.3, pages 12, 13, 22, 25, 37 and
+// 78 read as text, 11 and 14 as quoted in a public repository; [M] from memory of
+// [D].
 const (
 	icmBankSel = 0x7f // bits 5..4, in every bank [V]
 
@@ -31,8 +32,8 @@ const (
 
 	icmBoot       = 11 * time.Millisecond // [M]
 	icmResetTime  = 50 * time.Millisecond // [V]
-	icmAccelStart = 20 * time.Millisecond // [M]
-	icmGyroStart  = 35 * time.Millisecond // [M]
+	icmAccelStart = 20 * time.Millisecond // [D]
+	icmGyroStart  = 35 * time.Millisecond // [M; so in PS-MPU-9250A-01]
 	icmTempLSB    = 333.87                // per °C, zero at 21 °C [V]
 )
 
@@ -43,7 +44,7 @@ var (
 )
 
 // icm20948 is one part. Accelerometer and gyroscope share the grid of the
-// faster of the two; the filters' internal rate is 1125 Hz [M]. Without a filter
+// faster of the two; the filters' internal rate is 1125 Hz [D]. Without a filter
 // (FCHOICE 0) the part is taken as unfiltered at the same rate.
 type icm20948 struct {
 	device
@@ -72,8 +73,8 @@ func NewICM20948(w World, s Settings) Chip {
 // TypicalICM20948 draws a plausible part.
 func TypicalICM20948(seed uint64) Settings {
 	// 230 µg/√Hz, ±50 mg on a board, ±0.80 mg/°C, ±0.026 %/°C, cross-axis 2 %
-	// [D]; scale 0.5 %, 15 mdps/√Hz, ±5 °/s, ±0.05 °/s per °C, 1.5 % [M]; the rest
-	// as for the MPU-6500 [P].
+	// scale 0.5 %, 15 mdps/√Hz, ±5 °/s, ±0.05 °/s per °C, 1.5 % [D]; the rest as for
+	// the MPU-6500 [P].
 	accel, gyro := mpu6500Accel, mpu6500Gyro
 	accel.noise, accel.offset, accel.offsetPerC = every(230*microG), every(50*mg), every(0.8*mg)
 	accel.scale = 0.005

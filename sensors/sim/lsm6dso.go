@@ -11,8 +11,9 @@ import (
 // LSM6DSO, LSM6DSOX and ISM330DHCX. Sources: [V] STMicroelectronics
 // lsm6dsox-pid 1574b4e (register map), STMems_Standard_C_drivers 98b62f0
 // (self-test procedure); [D] ST DS12140 rev. 2 (LSM6DSO, pages 10, 11, 16 read
-// as text), DS13012 rev. 7 (ISM330DHCX); [M] from memory of these data sheets
-// and AN5192.
+// as text), DS13012 rev. 7 (ISM330DHCX); [S] ST DocID032891 (LSM6DSO32, its sister)
+// and the LSM6DSM's data sheet, read as text; [M] from memory of these data sheets and
+// AN5192.
 const (
 	lsmWhoAmI  = 0x0f // [V]
 	lsmCtrl1XL = 0x10 // bits 7..4 rate, 3..2 range, 1 LPF2 on [V]
@@ -35,9 +36,9 @@ const (
 
 	lsmBoot       = 10 * time.Millisecond // after power-up and BOOT [D]
 	lsmResetTime  = 50 * time.Microsecond // SW_RESET reads 1 so long [M]
-	lsmGyroStart  = 70 * time.Millisecond // from power-down [M]
+	lsmGyroStart  = 70 * time.Millisecond // from power-down, longest [M]; typically 35 ms [S]
 	lsmTestSettle = 15 * time.Millisecond // complete in the 100 ms of [V]
-	lsmTempHz     = 52                    // the thermometer's highest rate [M]
+	lsmTempHz     = 52                    // the thermometer's highest rate [S]
 )
 
 // Rates by code, Hz [V]; code 11 of the accelerometer is 1.6 Hz in low-power
@@ -60,7 +61,8 @@ var (
 
 const lsmGyro4000Mdps = 140
 
-// Divisors of the rate that give the LPF2 bandwidth, by HPCF_XL [M].
+// Divisors of the rate that give the LPF2 bandwidth, by HPCF_XL [V: the names of the
+// codes].
 var lsmLPF2 = [8]float64{4, 10, 20, 45, 100, 200, 400, 800}
 
 // Gyroscope bandwidth in Hz with LPF1 on, by FTYPE and rate code 1..10 [M,
@@ -83,7 +85,7 @@ const lsmGyroPart = 3.1
 
 // In the low-power modes the noise is stated as rms of a sample, whatever the
 // rate: 1.8, 2.0, 2.4, 3.0 mg at 2, 4, 8, 16 g [D] where the density of the
-// other mode is 70 µg/√Hz; 75 mdps where it is 3.8 mdps/√Hz [M]. Here by range
+// other mode is 70 µg/√Hz; 75 mdps where it is 3.8 mdps/√Hz [S]. Here by range
 // code, as a factor on the density, √Hz.
 var (
 	lsmAccelLowPower = [4]float64{1800.0 / 70, 3000.0 / 70, 2000.0 / 70, 2400.0 / 70}

@@ -10,8 +10,9 @@ import (
 )
 
 // LSM6DSV16X. Sources: [V] STMicroelectronics lsm6dsv16x_reg.h as shipped in
-// sparkfun/SparkFun_LSM6DSV16X_Arduino_Library 2989647; [M] from memory of the
-// data sheet and application note.
+// sparkfun/SparkFun_LSM6DSV16X_Arduino_Library 2989647; [D] ST DS13510 rev. 4,
+// tables 3, 4 and 6 (pages 11 to 15 read as text); [M] from memory of it and of the
+// application note.
 const (
 	lsvWhoAmI = 0x0f // 0x70 [V]
 	lsvCtrl1  = 0x10 // accelerometer: bits 6..4 mode, 3..0 rate [V]
@@ -27,8 +28,8 @@ const (
 
 	lsvBoot      = 10 * time.Millisecond // [V: wait of the examples]
 	lsvResetTime = 50 * time.Microsecond // [M]
-	lsvGyroStart = 70 * time.Millisecond // from power-down [M]
-	lsvTempHz    = 60                    // the thermometer's highest rate [M]
+	lsvGyroStart = 70 * time.Millisecond // from power-down, longest [M]; typically 30 ms [D]
+	lsvTempHz    = 60                    // the thermometer's highest rate [D]
 )
 
 var (
@@ -38,7 +39,8 @@ var (
 	lsvAccelMg = [4]float64{0.061, 0.122, 0.244, 0.488}
 	// m°/s per LSB by range code: 125 to 2000 °/s [V]; code 12 is 4000 °/s [M].
 	lsvGyroMdps = [16]float64{4.375, 8.75, 17.5, 35, 70, 12: 140}
-	// Divisors of the rate that give the low-pass 2 bandwidth [M].
+	// Divisors of the rate that give the low-pass 2 bandwidth, as public drivers have
+	// them.
 	lsvLPF2 = [8]float64{4, 10, 20, 45, 100, 200, 400, 800}
 )
 
@@ -65,11 +67,11 @@ func NewLSM6DSV16X(w World, s Settings) Chip {
 
 // TypicalLSM6DSV16X draws a plausible part.
 func TypicalLSM6DSV16X(seed uint64) Settings {
-	// 60 µg/√Hz, 2.8 mdps/√Hz (a camera maker's page on the LSM6DSV); the rest [M]
-	// or, as for the LSM6DSO, [P].
+	// 60 µg/√Hz, ±12 mg, ±0.07 mg/°C; 2.8 mdps/√Hz, ±1 °/s, ±6 mdps/°C, ±0.3 %,
+	// ±0.007 %/°C [D]; the rest as for the LSM6DSO.
 	accel, gyro := lsm6dsoAccel, lsm6dsoGyro
 	accel.noise, accel.offset, accel.offsetPerC = every(60*microG), every(12*mg), every(0.07*mg)
-	gyro.noise = every(2.8 * mdps)
+	gyro.noise, gyro.offsetPerC, gyro.scale = every(2.8*mdps), every(6*mdps), 0.003
 	return drawLSM(seed, accel, gyro)
 }
 

@@ -87,7 +87,10 @@ var (
 // mpuFilter is a low-pass setting: bandwidth and the rate at which it works, Hz.
 type mpuFilter struct{ bw, rate float64 }
 
-// Filters by DLPF_CFG [M]; code 7 of the 6050 is reserved and taken as 0.
+// Filters by DLPF_CFG; code 7 of the 6050 is reserved and taken as 0. The 6050's are
+// those of i2cdevlib's MPU6050 (table at setDLPFMode), the gyroscope's of the later
+// chips those of RM-MPU-9250A; their accelerometer's [M: of the MPU-6500; later
+// sheets of the MPU-9250 say 218.1, 218.1, 99, 44.8, 21.2, 10.2, 5.05 and 420 Hz].
 var (
 	mpu6050AccelFilter = [8]mpuFilter{{260, 1000}, {184, 1000}, {94, 1000}, {44, 1000}, {21, 1000}, {10, 1000}, {5, 1000}, {260, 1000}}
 	mpu6050GyroFilter  = [8]mpuFilter{{256, 8000}, {188, 1000}, {98, 1000}, {42, 1000}, {20, 1000}, {10, 1000}, {5, 1000}, {256, 8000}}

@@ -9,7 +9,8 @@ import (
 
 // QMC5883L. Sources: [D] QST data sheet 1.0, section 9 (registers and status,
 // read as quoted in the Tasmota project's xsns_33_qmc5883l.ino); [V]
-// mprograms/QMC5883LCompass; [M] from memory.
+// mprograms/QMC5883LCompass; [K] Linux drivers/iio/magnetometer/qmc5883l.c 67f8bc8;
+// [M] from memory.
 const (
 	qmcData     = 0x00 // X, Y, Z, low byte first [D]
 	qmcStatus   = 0x06 // bit 0 DRDY, 1 OVL, 2 DOR [D]
@@ -17,17 +18,17 @@ const (
 	qmcControl1 = 0x09 // bits 7..6 OSR, 5..4 RNG, 3..2 ODR, 1..0 MODE [D]
 	qmcControl2 = 0x0a // bit 7 SOFT_RST, 6 ROL_PNT [D]
 	qmcPeriod   = 0x0b // SET/RESET period, must be 1 [D] [V]
-	qmcID       = 0x0d // 0xFF [M]
+	qmcID       = 0x0d // 0xFF [K]
 	qmcLast     = 0x0d
 
 	qmcReset    = 0x80
 	qmcRollOver = 0x40
 	qmcTempLSB  = 100 // per °C [D]
 
-	qmcBoot = 350 * time.Microsecond // supply to I²C ready [M]
+	qmcBoot = 350 * time.Microsecond // supply to I²C ready [K]
 )
 
-// Rates by ODR, Hz [D]; sensitivity by RNG, LSB per gauss [M], 0 = reserved.
+// Rates by ODR, Hz [D]; sensitivity by RNG, LSB per gauss [K], 0 = reserved.
 var (
 	qmcRate = [4]float64{10, 50, 100, 200}
 	qmcLSB  = [4]float64{12000, 3000}

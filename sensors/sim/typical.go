@@ -75,15 +75,16 @@ var (
 		warmUp:    r3.Vec{X: 1.5 * mg, Y: 1.5 * mg, Z: 3.4 * mg}, warmUpTime: 40 * time.Second, // [R]
 		wander: 0.05 * mg, wanderTime: 200 * time.Second, // [P]
 	}
-	// 5 mdps/√Hz, ±20 °/s, ±20 °/s over -40..85 °C, ±3 %, ±2 % [M, same sheet];
-	// instability [P].
+	// 5 mdps/√Hz, ±20 °/s, ±20 °/s over -40..85 °C, ±3 %, ±2 % over that range, ±2 %
+	// [D, same tables, quoted from rev. 3.1]; instability [P].
 	mpu6050Gyro = spread{
 		noise: every(5 * mdps), offset: every(20 * degree), scale: 0.03, cross: 0.02,
 		offsetPerC: every(0.16 * degree), scalePerC: 2e-4,
 		wander: 30 * degPerHr, wanderTime: 100 * time.Second, walk: 1e-5 * degree,
 	}
-	// MPU-6500, MPU-9250 [M, PS-MPU-9250A]: 300 µg/√Hz, ±60 mg (z ±80),
-	// ±1.5 mg/°C, ±3 %, 2 %; 10 mdps/√Hz, ±5 °/s, ±30 °/s over -40..85 °C.
+	// MPU-9250 [D, PS-MPU-9250A-01 rev. 1.0, tables 1 and 2], MPU-6500 taken to be the
+	// same: 300 µg/√Hz, ±60 mg (z ±80), ±1.5 mg/°C, ±3 %, ±0.026 %/°C, 2 %;
+	// 10 mdps/√Hz, ±5 °/s, ±30 °/s and ±4 % over -40..85 °C.
 	mpu6500Accel = spread{
 		noise: every(300 * microG), offset: r3.Vec{X: 60 * mg, Y: 60 * mg, Z: 80 * mg},
 		scale: 0.03, cross: 0.02, offsetPerC: every(1.5 * mg), scalePerC: 2.6e-4,
@@ -96,7 +97,8 @@ var (
 		wander: 30 * degPerHr, wanderTime: 100 * time.Second, walk: 1e-5 * degree, // [P]
 	}
 	// LSM6DSO [D, DS12140 rev. 2]: 70 µg/√Hz, ±20 mg, ±0.1 mg/°C, 3.8 mdps/√Hz,
-	// ±1 °/s; sensitivity ±1 %, cross-axis 1 %, ±0.01 °/s per °C [M].
+	// ±1 °/s; sensitivity ±1 %, ±0.01 °/s and ±0.007 % per °C [D, rev. 3, quoted];
+	// cross-axis 1 % [M].
 	lsm6dsoAccel = spread{
 		noise: every(70 * microG), offset: every(20 * mg), scale: 0.01, cross: 0.01,
 		offsetPerC: every(0.1 * mg), scalePerC: 1e-4,
@@ -109,8 +111,9 @@ var (
 		wander: 8 * degPerHr, wanderTime: 200 * time.Second, walk: 3e-6 * degree, // [P]
 	}
 	// ISM330DHCX [D, DS13012 rev. 7]: 60 µg/√Hz, ±10 mg, ±0.1 mg/°C, cross-axis
-	// 0.5 %, ±0.005 %/°C, ±1 °/s, instability 3 °/h; 5 mdps/√Hz, ±0.005 °/s per
-	// °C, sensitivity ±0.5 % [M]. The wander is 3 °/h over 0.62, see Triad.
+	// 0.5 %, ±0.005 %/°C, ±1 °/s, 5 mdps/√Hz, instability 3 °/h [D, rev. 6, quoted];
+	// ±0.005 °/s per °C, sensitivity ±0.5 % [M]. The wander is 3 °/h over 0.62, see
+	// Triad.
 	ism330Accel = spread{
 		noise: every(60 * microG), offset: every(10 * mg), scale: 0.005, cross: 0.005,
 		offsetPerC: every(0.1 * mg), scalePerC: 5e-5,
@@ -174,7 +177,7 @@ func drawLSM(seed uint64, accel, gyro spread) Settings {
 		Seed: seed, Accel: accel.draw(d), Gyro: gyro.draw(d),
 		RateError: bounded(d.r, 0.015),                               // [M]
 		SelfHeatC: 1 + d.r.Float64(), SelfHeatTime: 90 * time.Second, // [P]
-		TempOffsetC: 5 * d.r.NormFloat64(), TempNoiseC: 0.05, // ±15 °C maximum [M]
+		TempOffsetC: 5 * d.r.NormFloat64(), TempNoiseC: 0.05, // ±15 °C maximum [D]
 	}
 }
 

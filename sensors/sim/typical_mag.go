@@ -15,12 +15,13 @@ var (
 		noise: every(0.25), offset: every(25), scale: 0.01, cross: 0.01,
 		offsetPerC: every(0.05), scalePerC: 3e-4, // [P]
 	}
-	// LIS3MDL [M, DocID024204]: 3.2 mG rms X, Y and 4.1 mG Z in ultra-high
-	// performance at ±12 gauss, zero ±1 gauss as three sigma. No set/reset, so
-	// the offset wanders; how much is [P].
+	// LIS3MDL [D, DocID024204 rev. 4, table 3, as quoted in public drivers]: 3.2 mG
+	// rms X, Y and 4.1 mG Z in ultra-high performance at ±12 gauss, zero typically
+	// ±1 gauss. No set/reset: the offset goes with temperature (one part, measured by
+	// djmcmath/dpv-nav: 0.54, 0.42, 0.28 µT/°C) and wanders [P].
 	lis3mdlMag = spread{
-		noise: r3.Vec{X: 0.32, Y: 0.32, Z: 0.41}, offset: every(33), scale: 0.02, cross: 0.01,
-		offsetPerC: every(0.05), scalePerC: 5e-4,
+		noise: r3.Vec{X: 0.32, Y: 0.32, Z: 0.41}, offset: every(100), scale: 0.02, cross: 0.01,
+		offsetPerC: every(0.43), scalePerC: 5e-4,
 		wander: 0.1, wanderTime: 600 * time.Second,
 	}
 	// MMC5983MA [D, rev. A]: 0.4 mG rms at 100 Hz bandwidth, sensitivity ±5 %,
@@ -44,7 +45,8 @@ var (
 		noise: every(0.2), offset: every(1), scale: 0.03, cross: 0.01,
 		offsetPerC: every(0.02),
 	}
-	// MMC5603 [M, 2 mG rms]; the rest [P].
+	// MMC5603 [D, 2 mG rms: feature list, as quoted in frankcohen/ReflectionsOS];
+	// the rest [P].
 	mmc5603Mag = spread{
 		noise: every(0.2), offset: every(2), scale: 0.05, cross: 0.017,
 		offsetPerC: every(0.02), scalePerC: 3e-4,
@@ -55,8 +57,9 @@ var (
 		noise: every(0.015), offset: every(0.5), scale: 0.01, cross: 0.017,
 		offsetPerC: every(0.005), scalePerC: 3e-4,
 	}
-	// LIS2MDL [M, DocID028459]: 3 mG rms with the low-pass, ±60 mG with the offset
-	// cancelled as three sigma, ±0.3 mG/°C, ±7 % as three sigma, cross-axis 1 %.
+	// LIS2MDL [D, DS12144 rev. 6, tables 2 and 9, as quoted]: 3 mG rms with the
+	// low-pass, ±60 mG with the offset cancelled as three sigma; ±0.3 mG/°C, ±7 % as
+	// three sigma, cross-axis 1 % [M].
 	lis2mdlMag = spread{
 		noise: every(0.3), offset: every(2), scale: 0.023, cross: 0.01,
 		offsetPerC: every(0.03), scalePerC: 3e-4,
