@@ -108,7 +108,9 @@ func (g *Guidance) fill(s *daemon.Snapshot) {
 	e, m := &s.Estimate, &s.Guidance
 	g.State = string(e.State)
 	for _, w := range e.Warnings {
-		g.warn(w.Code, w.Text)
+		if w.Code != "declination-not-known" || !saidBy(s.Warnings, w.Text) {
+			g.warn(w.Code, w.Text)
+		}
 	}
 	for _, w := range s.Warnings {
 		g.warn(w.Code, w.Text)
@@ -142,6 +144,18 @@ func (g *Guidance) fill(s *daemon.Snapshot) {
 		}
 		g.GoodFor = append(g.GoodFor, GoodFor{Lens: f.Lens, Exposure: f.ExposureS, Verdict: v})
 	}
+}
+
+// saidBy tells whether another warning gives the reason of "No direction: reason.":
+// site and clock know it first.
+func saidBy(others []estimator.Warning, text string) bool {
+	_, reason, _ := strings.Cut(text, ": ")
+	for i := range others {
+		if strings.Contains(others[i].Text, reason) {
+			return true
+		}
+	}
+	return false
 }
 
 func (g *Guidance) fillAxis(e *estimator.Estimate) {

@@ -265,3 +265,19 @@ func BenchmarkGuidanceFrom(b *testing.B) {
 		buf = g.AppendJSON(buf[:0])
 	}
 }
+
+// One reason is told once: what site and clock say of the field is not repeated.
+func TestOneWarningForOneReason(t *testing.T) {
+	const why = "date outside the magnetic model: year 2031."
+	s := larkmoor(1)
+	s.Estimate.Warnings = []estimator.Warning{{Code: "declination-not-known", Text: "No direction: " + why}, {Code: "clipped", Text: "Clipped: " + why}}
+	s.Warnings = []estimator.Warning{{Code: "field-model", Text: "No direction from the compass: " + why}}
+	g := GuidanceFrom(s)
+	if len(g.Warnings) != 2 || g.Warnings[0].Code != "clipped" || g.Warnings[1].Code != "field-model" {
+		t.Errorf("%+v", g.Warnings)
+	}
+	s.Warnings = nil
+	if g = GuidanceFrom(s); len(g.Warnings) != 2 || g.Warnings[0].Code != "declination-not-known" {
+		t.Errorf("%+v", g.Warnings)
+	}
+}
