@@ -48,7 +48,7 @@ func (s *Server) declination() Declination {
 			out.Why = Text(w.Text)
 		}
 	}
-	if f := snap.Field; f != nil {
+	if f := snap.Field; f != nil && at.Field != nil {
 		out.Declination, out.Sigma, out.Inclination = Known(f.DeclinationDeg), knownSigma(f.DeclinationSigmaDeg), Known(f.InclinationDeg)
 		out.Total, out.Horizontal = Known(f.TotalNT), Known(f.HorizontalNT)
 		out.North, out.East, out.Down = Known(f.NorthNT), Known(f.EastNT), Known(f.DownNT)

@@ -82,6 +82,9 @@ func (s *Server) registerSite(api huma.API) {
 	huma.Register(api, s.operation(http.MethodPut, path, "set-site", "Set the site", ""),
 		func(ctx context.Context, in *siteInput) (*none, error) {
 			site := astro.Site{LatDeg: in.Body.Lat, LonDeg: in.Body.Lon, HeightM: in.Body.Height}
+			if site.LonDeg > 180 {
+				site.LonDeg -= 360
+			}
 			if err := site.Validate(); err != nil {
 				return nil, huma.Error422UnprocessableEntity(err.Error())
 			}
@@ -102,17 +105,25 @@ func (s *Server) registerClock(api huma.API) {
 		})
 }
 
+// site is that of this moment: who has just set it reads what was set. The field
+// belongs to the newest snapshot, and is left out while that is of another place.
 func (s *Server) site() Site {
 	snap := s.o.Source.Latest()
-	if snap == nil || !snap.Site.Known {
+	if snap == nil {
 		return Site{}
 	}
 	t := snap.Site
+	if s.o.Board != nil {
+		t = s.o.Board.Here().Site
+	}
+	if !t.Known {
+		return Site{}
+	}
 	out := Site{
 		Known: true, Name: Text(t.Name), Lat: place(t.Site.LatDeg), Lon: place(t.Site.LonDeg), Height: Known(t.Site.HeightM),
 		Hemisphere: Text(t.Site.Hemisphere()), Source: Text(t.Source),
 	}
-	if f := snap.Field; f != nil {
+	if f := snap.Field; f != nil && snap.Site.Site == t.Site {
 		out.Field = &Field{
 			Declination: Known(f.DeclinationDeg), DeclinationSigma: knownSigma(f.DeclinationSigmaDeg), Inclination: Known(f.InclinationDeg),
 			Total: Known(f.TotalNT / 1000), Horizontal: Known(f.HorizontalNT / 1000), Zone: string(f.Zone),
@@ -126,11 +137,14 @@ func (s *Server) clock() Clock {
 	if snap == nil {
 		return Clock{Why: "the daemon has not started yet"}
 	}
-	c := snap.Clock
+	c, now := snap.Clock, snap.Time.Add(s.hub.age(snap))
+	if s.o.Board != nil {
+		h := s.o.Board.Here()
+		c, now = h.Clock, h.UTC
+	}
 	out := Clock{Plausible: c.Plausible, Source: Text(c.Source), Offset: Known(c.OffsetS), Why: Text(c.Why)}
 	if c.Plausible {
-		// The snapshot's time, moved on to now.
-		out.Time = Time(snap.Time.Add(s.hub.age(snap)))
+		out.Time = Time(now)
 	}
 	if c.SigmaS >= 0 {
 		out.Sigma = knownSigma(c.SigmaS)
@@ -138,5 +152,6 @@ func (s *Server) clock() Clock {
 	return out
 }
 
-// place keeps a coordinate as it was entered: 1e-4° would be 11 m.
-func place(deg float64) Number { return Number{Value: deg, Known: true} }
+// place keeps a coordinate as it was entered: 1e-4° would be 11 m. + 0 turns -0
+// into 0.
+func place(deg float64) Number { return Number{Value: deg + 0, Known: true} }

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"strings"
 
 	"github.com/danielgtaylor/huma/v2"
 )
@@ -23,6 +24,26 @@ func problem(w http.ResponseWriter, status int, detail string) {
 	w.WriteHeader(status)
 	// The client may be gone; nothing is left to tell it.
 	_, _ = w.Write(append(body, '\n'))
+}
+
+// sayWhat puts the first thing that is wrong with a body or query, and where it
+// stands, in place of huma's "validation failed".
+func sayWhat(_ huma.Context, _ string, v any) (any, error) {
+	m, ok := v.(*huma.ErrorModel)
+	if !ok || len(m.Errors) == 0 {
+		return v, nil
+	}
+	e := m.Errors[0]
+	_, where, _ := strings.Cut(e.Location, ".") // body, query or path
+	switch {
+	case strings.HasPrefix(e.Message, "json: ") || strings.HasPrefix(e.Message, "invalid character") || strings.HasPrefix(e.Message, "unexpected e"):
+		m.Detail = "the body is not the JSON that /openapi.json describes: " + strings.TrimPrefix(e.Message, "json: ")
+	case where == "":
+		m.Detail = e.Message
+	default:
+		m.Detail = where + ": " + e.Message
+	}
+	return m, nil
 }
 
 // unmatched answers what no route takes. The mux says which of 404 and 405 it

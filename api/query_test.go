@@ -62,3 +62,26 @@ func TestDeclination(t *testing.T) {
 		}
 	}
 }
+
+// What is wrong with a body is one sentence, and says where.
+func TestWrongBodiesSayWhat(t *testing.T) {
+	b := start(t, nil)
+	w := bearer(b.token(t, RoleWrite))
+	for body, want := range map[string]string{
+		`{"lat_deg":91,"lon_deg":0}`:      `"detail":"lat_deg: expected number <= 90"`,
+		`{"lat_deg":51.9}`:                `"detail":"expected required property lon_deg to be present"`,
+		`{"lat_deg":1e999,"lon_deg":0}`:   `"detail":"the body is not the JSON that /openapi.json describes: `,
+		`{"lat_deg":`:                     `"detail":"the body is not the JSON that /openapi.json describes: `,
+		`{"lat_deg":1,"lon_deg":2,"x":3}`: `"detail":"x: unexpected property"`,
+	} {
+		if resp, out := b.do(t, http.MethodPut, "/api/v1/site", body, w); resp.StatusCode/100 != 4 || !strings.Contains(string(out), want) {
+			t.Errorf("%s: %d %s, want %s", body, resp.StatusCode, out, want)
+		}
+	}
+	if resp, out := b.do(t, http.MethodPut, "/api/v1/site", `{"lat_deg":-0.0,"lon_deg":351.6}`, w); resp.StatusCode != 204 {
+		t.Errorf("%d %s", resp.StatusCode, out)
+	}
+	if got := b.controls.site; got.LonDeg < -8.41 || got.LonDeg > -8.39 {
+		t.Errorf("%+v", got)
+	}
+}

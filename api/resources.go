@@ -30,6 +30,7 @@ func (s *Server) newAPI(mux *http.ServeMux) huma.API {
 	// huma's own document handler is not safe for concurrent first requests, its
 	// documentation page loads scripts from elsewhere, and its $schema fields
 	// repeat the Host of the request.
+	config.Transformers = []huma.Transformer{sayWhat}
 	config.OpenAPIPath, config.DocsPath, config.SchemasPath, config.CreateHooks = "", "", "", nil
 	config.Components.SecuritySchemes = map[string]*huma.SecurityScheme{
 		"token":  {Type: "http", Scheme: "bearer", Description: "The token that pairing gives"},

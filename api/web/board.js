@@ -35,7 +35,7 @@ export async function ask(method, path, body) {
   return {
     status: answer.status,
     code: data?.code ?? null,
-    why: refused ? strings.pairingFirst : (reason(data?.errors?.[0]?.message ?? data?.detail, data?.code) ?? String(answer.status)),
+    why: refused ? strings.pairingFirst : (reason(data?.detail, data?.code) ?? String(answer.status)),
   };
 }
 
