@@ -1,7 +1,9 @@
 // Package hmc5883l drives Honeywell's HMC5883L magnetometer, and the magnetometer
 // half of STMicroelectronics' LSM303DLHC, which has the same registers with other
 // scales and a thermometer. Boards sold as HMC5883L mostly carry another chip: see
-// packages qmc5883l and qmc5883p, which answer at other addresses.
+// packages qmc5883l and qmc5883p, which answer at other addresses. The first revision
+// of the QMC5883L (marked DA 5883) is said to answer here as well, with this chip's
+// identity, and to keep nothing that is written (betaflight issue 4531).
 //
 // Register numbers, bits and scales: Honeywell HMC5883L data sheet, form 900405;
 // ST LSM303DLHC data sheet DocID018771, table 75 (its scales as in ST's lsm303dlhc.h,
@@ -12,6 +14,7 @@ package hmc5883l
 
 import (
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"math"
 	"time"
@@ -204,6 +207,10 @@ func open(bus i2c.Bus, addr uint16, clock sensors.Clock, kind variant, o Opts) (
 			fmt.Errorf("identity reads %q, want %q", got, identity))
 	}
 	if err := d.Begin(d.plan, d.start); err != nil {
+		var e *sensors.Error
+		if !kind.thermometer && errors.As(err, &e) && e.Fault == sensors.FaultReset {
+			e.Hint += "; an early QMC5883L answers here too: try that chip at 0x0d"
+		}
 		return nil, err
 	}
 	return d, nil

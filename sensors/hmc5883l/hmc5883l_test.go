@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"math"
+	"strings"
 	"testing"
 	"time"
 
@@ -53,6 +54,16 @@ func TestRefuses(t *testing.T) {
 	})
 	if d, err := New(p, Addr, p, nil); d != nil || sensors.FaultOf(err) != sensors.FaultIdentity {
 		t.Errorf("LSM303DLHC: %v", err)
+	}
+	// An early QMC5883L has the identity and keeps no setting.
+	p = sensortest.NewPlayback([]sensortest.Transfer{
+		{Addr: Addr, W: []byte{regIdentity}, R: []byte(identity)},
+		{Addr: Addr, W: []byte{regNone}, R: []byte{0}},
+		{Addr: Addr, W: []byte{regConfigA, 0x78}},
+		{Addr: Addr, W: []byte{regConfigA}, R: []byte{0}},
+	})
+	if d, err := New(p, Addr, p, nil); d != nil || err == nil || !strings.Contains(err.Error(), "0x0d") {
+		t.Errorf("early QMC5883L: %v", err)
 	}
 	for _, o := range []Opts{{}, {1.3, 100, 8}, {1, 75, 8}, {1.3, 75, 3}} {
 		p.Append(sensortest.Transfer{Addr: Addr, W: []byte{regIdentity}, R: []byte(identity)},

@@ -6,6 +6,9 @@
 // Register numbers, bits and scales: ST DS12140 rev. 2 (LSM6DSO), DS13012 rev. 7
 // (ISM330DHCX), lsm6dsox_reg.h of ST's lsm6dsox-pid, and the Linux driver
 // drivers/iio/imu/st_lsm6dsx for what the older chips share.
+//
+// The LSM6DSO32 has the identity of the LSM6DSO (Adafruit_LSM6DSO32.h) and twice its
+// ranges (ST DocID032891): it would read half of gravity, and is not driven.
 package lsm6dso
 
 import (

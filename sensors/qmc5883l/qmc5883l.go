@@ -30,9 +30,11 @@ const (
 	regControl1 = 0x09 // bits 7..6 oversampling, 5..4 range, 3..2 rate, 1..0 mode
 	regControl2 = 0x0A // bit 7 reset
 	regPeriod   = 0x0B // of set and reset; must be written as 1
+	regFixed    = 0x0C // not in the data sheet; ArduPilot and PX4 require 0x01
 	regWhoAmI   = 0x0D
 
 	id         = 0xFF
+	fixed      = 0x01
 	ready      = 0x01
 	overflow   = 0x02
 	overrun    = 0x04
@@ -90,14 +92,26 @@ func Identify(bus i2c.Bus, addr uint16) (name string, ok bool, err error) {
 }
 
 // looksRight reads what can be told of the identity without writing: registers
-// 0x09 to 0x0D, of which the last is 0xFF and the others are not. Unused bits of
-// 0x0A and 0x0B (from memory) must be clear.
+// 0x09 to 0x0D, of which the last is 0xFF and the others are not. Where 0x0C is not
+// what known parts have, the unused bits of 0x0A and 0x0B (from memory) must be clear.
 func looksRight(r *sensors.Registers) (bool, error) {
-	b, err := r.Read("read identity", regControl1, 5)
+	const op = "read identity"
+	if err := wake(r, op); err != nil {
+		return false, err
+	}
+	b, err := r.Read(op, regControl1, 5)
 	if err != nil {
 		return false, err
 	}
-	return b[4] == id && b[1]&0x3E == 0 && b[2] <= setReset, nil
+	return b[4] == id && (b[3] == fixed || b[1]&0x3E == 0 && b[2] <= setReset), nil
+}
+
+// wake reads the data away: before that, or a reset, the identity may read as
+// something else (ArduPilot AP_Compass_QMC5883L.cpp and PX4's former qmc5883_i2c.cpp,
+// not in the data sheet).
+func wake(r *sensors.Registers, op string) error {
+	_, err := r.Read(op, regData, burst)
+	return err
 }
 
 func keeps(r *sensors.Registers, v byte) (bool, error) {
@@ -205,8 +219,15 @@ func (d *Dev) decode(b []byte) sensors.MagneticSample {
 }
 
 // CheckConfig reads identity and settings and compares them with what was
-// written: after a brown-out the chip stands by. Two short transactions.
+// written: after a brown-out the chip stands by. Three short transactions.
 func (d *Dev) CheckConfig() error {
+	const op = "check settings"
+	if err := d.InUse(op); err != nil {
+		return err
+	}
+	if err := wake(d.Registers, op); err != nil {
+		return err
+	}
 	return d.Kept(regWhoAmI, id, regControl1, d.settings[:])
 }
 

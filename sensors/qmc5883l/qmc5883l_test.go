@@ -47,21 +47,29 @@ func TestStart(t *testing.T) {
 
 func TestIdentify(t *testing.T) {
 	at := func(w []byte, r ...byte) sensortest.Transfer { return sensortest.Transfer{Addr: Addr, W: w, R: r} }
+	data := at([]byte{regData}, make([]byte, burst)...)
 	block := at([]byte{regControl1}, 0x1d, 0, 1, 0, 0xff)
 	// The register keeps a bit, and gets its old value back.
-	p := sensortest.NewPlayback([]sensortest.Transfer{block, at([]byte{9}, 0x1d),
-		at([]byte{9, 0x5d}), at([]byte{9}, 0x5d), at([]byte{9, 0x1d}), at([]byte{9}, 0x1d)})
+	keeps := []sensortest.Transfer{data, block, at([]byte{9}, 0x1d),
+		at([]byte{9, 0x5d}), at([]byte{9}, 0x5d), at([]byte{9, 0x1d}), at([]byte{9}, 0x1d)}
+	p := sensortest.NewPlayback(keeps)
 	if name, ok, err := Identify(p, Addr); name != "QMC5883L" || !ok || err != nil || p.Left() != 0 {
 		t.Errorf("%q, %v, %v, %d left", name, ok, err, p.Left())
 	}
+	// Stray bits in 0x0A and 0x0B do no harm where 0x0C is as known.
+	keeps[1] = at([]byte{regControl1}, 0x1d, 0x3e, 0x80, 1, 0xff)
+	p = sensortest.NewPlayback(keeps)
+	if _, ok, err := Identify(p, Addr); !ok || err != nil || p.Left() != 0 {
+		t.Errorf("stray bits: %v, %v, %d left", ok, err, p.Left())
+	}
 	// It does not: something else reads like this.
-	p = sensortest.NewPlayback([]sensortest.Transfer{block, at([]byte{9}, 0x1d),
+	p = sensortest.NewPlayback([]sensortest.Transfer{data, block, at([]byte{9}, 0x1d),
 		at([]byte{9, 0x5d}), at([]byte{9}, 0x1d), at([]byte{9, 0x1d}), at([]byte{9}, 0x1d)})
 	if _, ok, err := Identify(p, Addr); ok || err != nil {
 		t.Errorf("a register that keeps nothing: %v, %v", ok, err)
 	}
 	// An empty bus is not written to.
-	p = sensortest.NewPlayback([]sensortest.Transfer{at([]byte{9}, 0xff, 0xff, 0xff, 0xff, 0xff)})
+	p = sensortest.NewPlayback([]sensortest.Transfer{data, at([]byte{9}, 0xff, 0xff, 0xff, 0xff, 0xff)})
 	if _, ok, err := Identify(p, Addr); ok || err != nil || p.Left() != 0 {
 		t.Errorf("all ones: %v, %v", ok, err)
 	}
@@ -70,7 +78,8 @@ func TestIdentify(t *testing.T) {
 func TestRefusesOptions(t *testing.T) {
 	p := sensortest.NewPlayback(nil)
 	for _, o := range []Opts{{}, {4, 100, 512}, {2, 75, 512}, {2, 100, 500}} {
-		p.Append(sensortest.Transfer{Addr: Addr, W: []byte{regControl1}, R: []byte{0, 0, 0, 0, 0xff}})
+		p.Append(sensortest.Transfer{Addr: Addr, W: []byte{regData}, R: make([]byte, burst)},
+			sensortest.Transfer{Addr: Addr, W: []byte{regControl1}, R: []byte{0, 0, 0, 0, 0xff}})
 		if d, err := New(p, Addr, p, &o); d != nil || sensors.FaultOf(err) != sensors.FaultSetting {
 			t.Errorf("%+v: %v", o, err)
 		}

@@ -10,7 +10,8 @@ import (
 // QMC5883L. Sources: [D] QST data sheet 1.0, section 9 (registers and status,
 // read as quoted in the Tasmota project's xsns_33_qmc5883l.ino); [V]
 // mprograms/QMC5883LCompass; [K] Linux drivers/iio/magnetometer/qmc5883l.c 67f8bc8;
-// [M] from memory.
+// [A] ArduPilot AP_Compass_QMC5883L.cpp and PX4's former qmc5883_i2c.cpp; [M] from
+// memory or assumed.
 const (
 	qmcData     = 0x00 // X, Y, Z, low byte first [D]
 	qmcStatus   = 0x06 // bit 0 DRDY, 1 OVL, 2 DOR [D]
@@ -18,7 +19,8 @@ const (
 	qmcControl1 = 0x09 // bits 7..6 OSR, 5..4 RNG, 3..2 ODR, 1..0 MODE [D]
 	qmcControl2 = 0x0a // bit 7 SOFT_RST, 6 ROL_PNT [D]
 	qmcPeriod   = 0x0b // SET/RESET period, must be 1 [D] [V]
-	qmcID       = 0x0d // 0xFF [K]
+	qmcFixed    = 0x0c // 0x01 [A]
+	qmcID       = 0x0d // 0xFF [K], once data were read or after a reset [A]; 0 before: [M]
 	qmcLast     = 0x0d
 
 	qmcReset    = 0x80
@@ -45,6 +47,7 @@ type qmc5883l struct {
 	ready  bool
 	over   bool
 	missed bool
+	known  bool // the identity can be read
 }
 
 // NewQMC5883L makes a QMC5883L (identity 0xFF at 0x0D). Settings.Mag.Noise is
@@ -59,7 +62,7 @@ func NewQMC5883L(w World, s Settings) Chip {
 }
 
 func (c *qmc5883l) reset(t time.Duration) {
-	c.control1, c.control2, c.period = 0, 0, 0
+	c.control1, c.control2, c.period, c.known = 0, 0, 0, false
 	c.out, c.ready, c.over, c.missed = [9]byte{}, false, false, false
 	c.mag.wander.begin(t)
 	c.grid.run(t, 0)
@@ -76,6 +79,7 @@ func (c *qmc5883l) readReg(reg byte) byte {
 	switch {
 	case reg < qmcStatus:
 		c.ready, c.missed = false, false // any data byte clears both [D]
+		c.known = true
 		return c.out[reg]
 	case reg == qmcStatus:
 		var v byte
@@ -97,7 +101,9 @@ func (c *qmc5883l) readReg(reg byte) byte {
 		return c.control2
 	case reg == qmcPeriod:
 		return c.period
-	case reg == qmcID:
+	case reg == qmcFixed:
+		return 0x01
+	case reg == qmcID && c.known:
 		return 0xff
 	}
 	return 0
@@ -118,6 +124,7 @@ func (c *qmc5883l) writeReg(reg, v byte) {
 	case qmcControl2:
 		if v&qmcReset != 0 {
 			c.reset(c.now)
+			c.known = true
 			return
 		}
 		c.control2 = v

@@ -19,7 +19,15 @@ func startQMC(r rig, control1 byte) {
 
 func TestQMCIdentityAndDefaults(t *testing.T) {
 	r := newRig(t, 0x0d, NewQMC5883L(tilted, Settings{}))
+	r.wantByte("identity before data were read", 0x0d, 0x00)
+	r.read(0x00, 1)
 	r.wantByte("identity", 0x0d, 0xff)
+	r.wantByte("register without a name", 0x0c, 0x01)
+	r.bus.BrownOut(0x0d)
+	r.wait(time.Millisecond)
+	r.wantByte("identity after a brown-out", 0x0d, 0x00)
+	r.write(0x0a, 0x80)
+	r.wantByte("identity after a reset", 0x0d, 0xff)
 	r.wantByte("control", 0x09, 0)
 	r.write(0x09, 0x1d)
 	r.wantByte("control keeps what is written", 0x09, 0x1d)
