@@ -108,12 +108,12 @@ func checkAffine(a *calib.Affine, kind calib.Kind) error {
 	if !math.IsNaN(a.RefTempC) && !(a.RefTempC >= coldestC && a.RefTempC <= warmestC) {
 		return fmt.Errorf("reference_c %v is no temperature of a chip", a.RefTempC)
 	}
-	var svd mat.SVD
-	if !svd.Factorize(mat.NewDense(3, 3, slices.Clone(a.Matrix[:])), mat.SVDNone) {
+	least, most, ok := a.Matrix.Stretch()
+	if !ok {
 		return fmt.Errorf("the matrix is no correction")
 	}
-	if s := svd.Values(nil); s[0] > stretch || s[2] < 1/stretch {
-		return fmt.Errorf("the matrix scales by %.3g to %.3g, not %.3g to %.3g", s[2], s[0], 1/stretch, stretch)
+	if most > stretch || least < 1/stretch {
+		return fmt.Errorf("the matrix scales by %.3g to %.3g, not %.3g to %.3g", least, most, 1/stretch, stretch)
 	}
 	for i := range a.Cov {
 		if !(a.Cov[i][i] > 0) {

@@ -127,11 +127,11 @@ func (a *Affine) Check() error {
 	if a.ResidualRMS < 0 || a.Readings < 0 || a.TempSlopeSigma.X < 0 || a.TempSlopeSigma.Y < 0 || a.TempSlopeSigma.Z < 0 {
 		return wrong("a negative value where none can be")
 	}
-	stretch, ok := stretches(&a.Matrix)
+	least, most, ok := a.Matrix.Stretch()
 	if !ok {
 		return wrong("the matrix is not a correction")
 	}
-	if s := stretch.Values(nil); s[2] > 10*10*s[0] {
+	if most > 10*least {
 		return wrong("the matrix stretches one axis more than ten times another")
 	}
 	return a.checkCov(wrong)

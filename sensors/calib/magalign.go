@@ -170,7 +170,7 @@ func (a *magProblem) describe(fit *MagFit, raws []r3.Vec, p []float64, cov mat.S
 // the off-diagonal entries R turns by half their antisymmetric differences over
 // the mean of the diagonal; the sigma is that order's.
 func rotationPart(a *Affine) (rot, sigma r3.Vec) {
-	eig, ok := stretches(&a.Matrix)
+	eig, ok := a.Matrix.square()
 	if !ok {
 		return r3.Vec{}, r3.Vec{}
 	}
@@ -192,18 +192,6 @@ func rotationPart(a *Affine) (rot, sigma r3.Vec) {
 		return math.Sqrt(max(0, a.Cov[x][x]+a.Cov[y][y]-2*a.Cov[x][y])) / (2 * d)
 	}
 	return rot, r3.Vec{X: half(7, 5), Y: half(2, 6), Z: half(3, 1)}
-}
-
-// stretches is the eigendecomposition of mᵀ·m, whose eigenvalues are the squares
-// of m's singular values; false for a matrix that turns space inside out or
-// flattens it.
-func stretches(m *Mat3) (*mat.EigenSym, bool) {
-	full := mat.NewDense(3, 3, m[:])
-	var square mat.SymDense
-	square.SymOuterK(1, full.T())
-	var eig mat.EigenSym
-	ok := m.det() > 0 && eig.Factorize(&square, true) && eig.Values(nil)[0] > 0
-	return &eig, ok
 }
 
 // HeadingSigmaLevel is the 1-sigma heading error in rad, root mean square over
