@@ -22,6 +22,7 @@ export class Aim {
 
   constructor() {
     this.#blank(strings.state.waiting);
+    document.addEventListener("visibilitychange", () => document.hidden && this.#cover(true));
     ready.then(() => {
       this.#words = true;
       if (this.#newest) this.#warn();
@@ -36,6 +37,7 @@ export class Aim {
   /** show takes a guidance object of the API. */
   show(g) {
     this.#newest = g;
+    this.#cover(document.hidden);
     if (document.body.classList.contains("waiting")) {
       document.body.classList.remove("waiting");
       $("link-lost").hidden = true;
@@ -90,10 +92,16 @@ export class Aim {
   /** lose takes every number back. */
   lose(seconds) {
     this.#newest = null;
+    this.#cover(false);
     $("link-lost").hidden = false;
     put($("link-lost-what"), strings.linkLost);
     put($("link-lost-since"), fill(strings.linkLostSince, { n: seconds }));
     this.#blank(strings.state.noLink);
+  }
+
+  /** #cover hides all numbers of a page that nobody sees, until the next are there. */
+  #cover(yes) {
+    document.body.classList.toggle("covered", yes);
   }
 
   #blank(state) {

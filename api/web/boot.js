@@ -40,5 +40,6 @@
   source.addEventListener("happened", (e) => globalThis.early?.happened.push(e));
   source.onmessage = (e) => {
     globalThis.early.last = e;
+    globalThis.early.at = Date.now();
   };
 })();

@@ -11,6 +11,7 @@ export class Link {
   #onLost;
   #source = null;
   #heard = Date.now();
+  #awake = Date.now(); // when this page last did anything
   #opened = 0;
   #lost = false;
 
@@ -22,14 +23,20 @@ export class Link {
     this.#onLost = onLost;
     if (early && early.source.readyState !== EventSource.CLOSED) {
       this.#adopt(early.source);
-      if (early.last) early.source.onmessage(early.last);
+      if (early.last && Date.now() - early.at < SILENCE_MS) early.source.onmessage(early.last);
       for (const e of early.happened) this.#happened(e);
       globalThis.early = undefined;
     } else {
       this.#open();
     }
     setInterval(() => this.#watch(), 500);
-    // A phone that wakes up holds numbers from before it slept.
+    // A phone that wakes up holds numbers from before it slept. What it is warned of
+    // it forgets beforehand; else #slept tells.
+    document.addEventListener("freeze", () => {
+      this.#source.close();
+      this.#lose();
+    });
+    document.addEventListener("resume", () => this.#watch());
     document.addEventListener("visibilitychange", () => this.#watch());
     addEventListener("pageshow", () => this.#watch());
     addEventListener("offline", () => this.#lose());
@@ -46,6 +53,11 @@ export class Link {
     this.#source = source;
     source.onmessage = (e) => {
       if (source !== this.#source) return;
+      if (this.#slept()) {
+        // It may have lain in a buffer for as long as the sleep.
+        this.#watch();
+        return;
+      }
       let state;
       try {
         state = JSON.parse(e.data);
@@ -75,7 +87,19 @@ export class Link {
     this.#onLost(Math.round((Date.now() - this.#heard) / 1000));
   }
 
+  /** #slept tells whether the page stood still: then it knows no more how old news are. */
+  #slept() {
+    const now = Date.now();
+    const still = now - this.#awake;
+    this.#awake = now;
+    if (still <= SILENCE_MS && still >= 0) return false;
+    this.#lost = true;
+    this.#opened = 0;
+    return true;
+  }
+
   #watch() {
+    this.#slept();
     const now = Date.now();
     if (this.#lost || now - this.#heard > SILENCE_MS || now < this.#heard) {
       this.#lose();
