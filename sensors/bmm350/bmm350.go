@@ -4,7 +4,10 @@
 // Register numbers, bits, waits and the correction: Bosch's BMM350_SensorAPI and
 // the summary of data sheet BST-BMM350-DS001; the words and bits of the
 // coefficients agree in the drivers of PX4 and Zephyr. Users report some 25 µT of
-// offset even after the correction: a compass calibration is needed.
+// offset even after the correction: a compass calibration is needed. The data sheet
+// (5.10.5) is said to want 0x00 after the reset command 0xB6 (BMM350_SensorAPI issue
+// 5); Bosch, ArduPilot, PX4, betaflight and Zephyr do without, as here. The axes are
+// right-handed: none of those drivers turns one.
 package bmm350
 
 import (

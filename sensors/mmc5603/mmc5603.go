@@ -39,6 +39,15 @@ const (
 	regControl2 = 0x1D // bit 4 continuous
 	regProduct  = 0x39
 
+	// The product register of parts that have none (Adafruit_MMC56x3 issue 3); that of
+	// an MMC5983MA, which has the same address; and the status, in which a chip that
+	// is awake has a bit (betaflight compass_mmc5603.c 3a1acd2).
+	unmarked     = 0x00
+	regOther     = 0x2F
+	productOther = 0x30
+	regStatus    = 0x18
+	trimRead     = 0x10
+
 	product    = 0x10
 	setPulse   = 0x08
 	resetPulse = 0x10
@@ -77,28 +86,52 @@ func DefaultOpts() Opts { return Opts{RateHz: maxRateHz} }
 // Dev is one chip. It is not safe for concurrent use.
 type Dev struct {
 	sensors.Poller
-	opts Opts
+	opts    Opts
+	product byte // as read
 }
 
 // Identify tells by the product register whether the chip answers at addr. Some
-// parts are said to read 0x00 there, as an empty bus may: those are not found. An
-// error means that nothing answered.
+// parts read 0x00 there, as other chips may: those are not found, but New takes
+// them. An error means that nothing answered.
 func Identify(bus i2c.Bus, addr uint16) (name string, ok bool, err error) {
 	got, err := sensors.NewRegisters(bus, addr, "MMC5603").Get("read identity", regProduct)
 	return "MMC5603", err == nil && got == product, err
 }
 
 // New checks the identity, resets the chip, writes opts (nil: DefaultOpts) and
-// starts measuring. It takes 22 ms and two sample periods on clock.
+// starts measuring. A part without a product number must be awake, no MMC5983MA, and
+// measure. It takes 22 ms and two sample periods on clock.
 func New(bus i2c.Bus, addr uint16, clock sensors.Clock, opts *Opts) (*Dev, error) {
 	d := &Dev{Poller: sensors.NewPoller(bus, addr, "MMC5603", clock), opts: sensors.Or(opts, DefaultOpts())}
-	if _, err := d.Identity(regProduct, product); err != nil {
+	if err := d.identify(); err != nil {
 		return nil, err
 	}
 	if err := d.Begin(d.plan, d.start); err != nil {
 		return nil, err
 	}
 	return d, nil
+}
+
+func (d *Dev) identify() error {
+	got, err := d.Identity(regProduct, product, unmarked)
+	d.product = got
+	if err != nil || got == product {
+		return err
+	}
+	other, err := d.Get("read identity", regOther)
+	if err != nil {
+		return err
+	}
+	status, err := d.Get("read identity", regStatus)
+	if err == nil && (other == productOther || status&trimRead == 0 || status == 0xFF) {
+		err = d.unknown(fmt.Sprintf("0x%02x and 0x%02x read 0x%02x and 0x%02x", regOther, regStatus, other, status))
+	}
+	return err
+}
+
+func (d *Dev) unknown(why string) error {
+	return d.Fail("read identity", sensors.FaultIdentity, "check chip name and address; plumbstar scan lists what answers",
+		fmt.Errorf("identity register 0x%02x reads 0x%02x, and %s", regProduct, d.product, why))
 }
 
 func (d *Dev) plan() error {
@@ -130,7 +163,10 @@ func (d *Dev) start() error {
 		return err
 	}
 	d.Clock.Sleep(2 * d.Fresh.Period)
-	_, err := d.Read(op, regData, burst)
+	b, err := d.Read(op, regData, burst)
+	if err == nil && d.product == unmarked && sensors.Blank(b) {
+		err = d.unknown("nothing was measured")
+	}
 	return err
 }
 
@@ -182,7 +218,7 @@ func (d *Dev) CheckConfig() error {
 	if err := d.InUse(op); err != nil {
 		return err
 	}
-	if err := d.StillThere(regProduct, product); err != nil {
+	if err := d.StillThere(regProduct, d.product); err != nil {
 		return err
 	}
 	return d.MovesAgain(op, regData, burst, func() error { return d.configure(op) })

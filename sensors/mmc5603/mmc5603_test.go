@@ -36,6 +36,29 @@ func TestStart(t *testing.T) {
 	}
 }
 
+// TestUnmarked: a part whose product register reads zero is taken when it is no
+// MMC5983MA and measures.
+func TestUnmarked(t *testing.T) {
+	at := func(w []byte, r ...byte) sensortest.Transfer { return sensortest.Transfer{Addr: Addr, W: w, R: r} }
+	writes := []sensortest.Transfer{at([]byte{0x1c, 0x80}), at([]byte{0x1b, 0x10}), at([]byte{0x1b, 0x08}),
+		at([]byte{0x1c, 0x00}), at([]byte{0x1a, 75}), at([]byte{0x1b, 0xa0}), at([]byte{0x1d, 0x10})}
+	for _, c := range []struct {
+		other, status, data byte
+		taken               bool
+	}{{0, 0x10, 0x80, true}, {0xff, 0x50, 0x80, true}, {0, 0x10, 0, false}, {0x30, 0x10, 0x80, false},
+		{0, 0, 0x80, false}, {0, 0xff, 0x80, false}} {
+		p := sensortest.NewPlayback([]sensortest.Transfer{at([]byte{regProduct}, 0), at([]byte{regOther}, c.other), at([]byte{regStatus}, c.status)})
+		if c.other != productOther && c.status&0x10 != 0 && c.status != 0xff {
+			p.Append(writes...)
+			p.Append(at([]byte{regData}, c.data, 0, c.data, 0, c.data, 0, 0, 0, 0))
+		}
+		d, err := New(p, Addr, p, nil)
+		if (d != nil) != c.taken || p.Left() != 0 || !c.taken && sensors.FaultOf(err) != sensors.FaultIdentity {
+			t.Errorf("%+v: %v, %d transfers left", c, err, p.Left())
+		}
+	}
+}
+
 func TestRefusesOptions(t *testing.T) {
 	for _, hz := range []int{0, -1, 76, 255} {
 		p := sensortest.NewPlayback([]sensortest.Transfer{{Addr: Addr, W: []byte{regProduct}, R: []byte{product}}})
