@@ -28,6 +28,7 @@ require (
 	github.com/valyala/histogram v1.2.0 // indirect
 	go.bug.st/serial v1.8.0 // indirect
 	go.yaml.in/yaml/v4 v4.0.0 // indirect
+	golang.org/x/image v0.25.0 // indirect
 	golang.org/x/net v0.62.0 // indirect
 	golang.org/x/sys v0.49.0 // indirect
 	golang.org/x/text v0.43.0 // indirect

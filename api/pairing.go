@@ -37,6 +37,8 @@ type CodeOptions struct {
 	Lifetime time.Duration // up to an hour; `demo` may take longer
 	// Uses is how many devices may be paired with the code; 0 means one.
 	Uses int
+	// Show lets the daemon show the code on its display, see PairingDir.Shown.
+	Show bool
 }
 
 // Code limits. Eight digits and at most codeTries guesses in all make a code's

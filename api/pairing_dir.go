@@ -31,6 +31,7 @@ type PairingDir struct {
 
 	mu     sync.Mutex
 	tries  tries
+	shown  clearCode
 	tokens []TokenInfo
 	stamp  time.Time // modification time of dir when tokens were read
 	readAt time.Time
@@ -64,6 +65,7 @@ type codeInfo struct {
 const (
 	codePrefix  = "code-"
 	tokenPrefix = "token-"
+	clearPrefix = "clear-"
 	// maxTokens bounds what one check has to compare.
 	maxTokens = 64
 	maxLabel  = 40
@@ -108,13 +110,18 @@ func (d *PairingDir) Issue(o CodeOptions) (code string, err error) {
 	if err := d.write(codePrefix+c.ID, c); err != nil {
 		return "", err
 	}
+	if o.Show {
+		if err := d.write(clearPrefix+c.ID, clearCode{ID: c.ID, Code: code}); err != nil {
+			return "", err
+		}
+	}
 	old, err := d.codes()
 	if err != nil {
 		return "", err
 	}
 	for _, o := range old {
 		if o.ID != c.ID {
-			if err := d.remove(codePrefix + o.ID); err != nil {
+			if err := d.end(o.ID); err != nil {
 				return "", err
 			}
 		}
@@ -143,7 +150,7 @@ func (d *PairingDir) Redeem(code, label string, from netip.Addr) (Grant, error) 
 	}
 	// The code ends before the token begins: better none than two.
 	if d.tries.used++; d.tries.used >= c.Uses {
-		if err := d.remove(codePrefix + c.ID); err != nil {
+		if err := d.end(c.ID); err != nil {
 			return Grant{}, err
 		}
 	}
@@ -254,12 +261,17 @@ func (d *PairingDir) waiting() (codeInfo, error) {
 		if now.Before(c.Expires) && !now.Before(c.Issued.Add(-time.Minute)) {
 			return c, nil
 		}
-		if err := d.remove(codePrefix + c.ID); err != nil {
+		if err := d.end(c.ID); err != nil {
 			return codeInfo{}, err
 		}
 		list = list[:len(list)-1]
 	}
 	return codeInfo{}, ErrNoCode
+}
+
+// end takes a code out of the world, in clear too.
+func (d *PairingDir) end(id string) error {
+	return errors.Join(d.remove(codePrefix+id), d.remove(clearPrefix+id))
 }
 
 func (d *PairingDir) codes() ([]codeInfo, error) {

@@ -184,6 +184,72 @@ func TestPairingLockOut(t *testing.T) {
 	}
 }
 
+// TestPairingShown: the display gets a code that is meant for it, once it is taken
+// nothing in clear is left on disk, and it ends with the code.
+func TestPairingShown(t *testing.T) {
+	daemon, console, clock := openPairing(t)
+	shown := CodeOptions{Role: RoleWrite, Lifetime: 5 * time.Minute, Show: true}
+	clear := func() int {
+		n := 0
+		for _, name := range names(t, console.dir) {
+			if strings.HasPrefix(name, clearPrefix) {
+				n++
+			}
+		}
+		return n
+	}
+	issue(t, console, fiveMinutes())
+	if got := daemon.Shown(); got != "" {
+		t.Errorf("shows %q, which nobody asked it to show", got)
+	}
+	for what, end := range map[string]func(code string){
+		"used": func(code string) {
+			if _, err := daemon.Redeem(code, "", phone); err != nil {
+				t.Error(err)
+			}
+		},
+		"expired":    func(string) { clock.add(5 * time.Minute) },
+		"superseded": func(string) { clock.add(time.Second); issue(t, console, fiveMinutes()) },
+	} {
+		code := issue(t, console, shown)
+		if clear() != 1 {
+			t.Errorf("%s: %d codes in clear before it was read", what, clear())
+		}
+		for range 3 {
+			if got := daemon.Shown(); got != code {
+				t.Errorf("%s: shows %q, want %q", what, got, code)
+			}
+		}
+		if clear() != 0 {
+			t.Errorf("%s: the code is left in clear", what)
+		}
+		end(code)
+		if got := daemon.Shown(); got != "" {
+			t.Errorf("%s: still shows %q", what, got)
+		}
+		// Nor is it left when no daemon reads it.
+		end(issue(t, console, shown))
+		if what != "expired" && clear() != 0 {
+			t.Errorf("%s unread: the code is left in clear", what)
+		}
+		if got := daemon.Shown(); got != "" || clear() != 0 {
+			t.Errorf("%s unread: shows %q", what, got)
+		}
+		clock.add(time.Second)
+	}
+	// What is no code of ours is not shown.
+	for name, content := range map[string]string{
+		"clear-x.json": `{"id":"x","code":"12345678"}`, "clear-y.json": "{", "clear-z.json": `{"id":"../z","code":"raise it"}`,
+	} {
+		if err := os.WriteFile(filepath.Join(console.dir, name), []byte(content), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if got := daemon.Shown(); got != "" {
+		t.Errorf("shows %q", got)
+	}
+}
+
 func TestPairingRolesAndUses(t *testing.T) {
 	daemon, console, _ := openPairing(t)
 	code := issue(t, console, CodeOptions{Role: RoleRead, Lifetime: time.Minute, Uses: 2})

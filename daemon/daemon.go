@@ -51,6 +51,7 @@ type Daemon struct {
 	keeper    timekeeper
 	receiver  receiver
 	measured  measuredAir
+	display   *SensorStatus // nil: there is none
 	seq       uint64
 	loop      LoopStatus
 	nextPub   time.Duration
@@ -408,6 +409,9 @@ func (d *Daemon) snapshot(now time.Duration) *Snapshot {
 	}
 	if b, ok := d.barometer(now); ok {
 		s.Sensors = append(s.Sensors, b)
+	}
+	if d.display != nil {
+		s.Sensors = append(s.Sensors, *d.display)
 	}
 	s.Warnings = slices.Concat(d.receiverWarnings(), d.watchWarnings(), d.pairWarnings(), d.damageWarnings())
 	if d.opt.Journal != nil {

@@ -78,7 +78,7 @@ type ClockStatus struct {
 
 // SensorStatus is one sensor's health.
 type SensorStatus struct {
-	Name   string // "inertial", "inertial2", "magnetic", "magnetic2", "gnss"
+	Name   string // "inertial", "inertial2", "magnetic", "magnetic2", "gnss", "air", "display"
 	Device string // String() of the driver, or what is looked for
 	State  string // "ok", "starting", "lost"
 	// Fault is the newest fault, empty when there was none.

@@ -59,8 +59,8 @@ var borders = []struct {
 	users []string
 }{
 	{"periph.io/x/host/v3", []string{"cmd"}},
-	{"periph.io/x/devices/v3", []string{"driver", "cmd"}},
-	{"periph.io/x/conn/v3", []string{"sensors", "daemon", "api/alarms", "cmd", "test"}},
+	{"periph.io/x/devices/v3", []string{"driver", "cmd", "api/display"}},
+	{"periph.io/x/conn/v3", []string{"sensors", "daemon", "api/alarms", "api/display", "cmd", "test"}},
 	{"github.com/soniakeys/meeus/v3", []string{"astro"}},
 	{"github.com/soniakeys/unit", []string{"astro", "daemon"}},
 	{"github.com/soniakeys/sexagesimal", []string{"astro"}},
@@ -75,6 +75,7 @@ var borders = []struct {
 	{"go.bug.st/serial", []string{"sensors/gnss", "cmd"}},
 	{"rsc.io/qr", []string{"api", "cmd"}},
 	{"github.com/eclipse/paho.golang", []string{"api/alarms"}},
+	{"golang.org/x/image", []string{"api/display", "test"}},
 	{"golang.org/x/net", []string{"cmd", "test"}},
 	{"golang.org/x/sys", []string{"cmd", "test"}},
 	{"net/http", []string{"api", "cmd", "test"}},

@@ -193,6 +193,7 @@ func TestNoticeNamesEmbeddedData(t *testing.T) {
 		module + "/astro/sky":    "Star lists",
 		module + "/api":          "The phone page",
 		module + "/api/report":   "The phone page",
+		module + "/api/display":  "Letters of the display",
 	}
 	notice, err := os.ReadFile("NOTICE")
 	if err != nil {

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"errors"
 	"fmt"
 	"strconv"
 	"strings"
@@ -81,21 +80,10 @@ func (l *liveBuses) release(sensor string) {
 
 // find opens a sensor with open on the first candidate bus where it answers.
 func find[S any](l *liveBuses, sensor string, s config.Sensor, clock sensors.Clock, open func(chip string, bus i2c.Bus, addr uint16, clock sensors.Clock, rateHz float64) (S, error)) (S, error) {
-	var none S
-	buses, err := l.candidates(s.Bus)
-	if err != nil {
-		return none, err
-	}
-	var errs []error
-	for _, b := range buses {
-		bus, err := l.get(sensor, b)
-		if err == nil {
-			var dev S
-			if dev, err = open(s.Chip, bus, s.Address, clock, s.RateHz); err == nil {
-				return dev, nil
-			}
-		}
-		errs = append(errs, err)
-	}
-	return none, errors.Join(errs...)
+	var dev S
+	err := l.each(sensor, s.Bus, func(bus i2c.Bus) (err error) {
+		dev, err = open(s.Chip, bus, s.Address, clock, s.RateHz)
+		return err
+	})
+	return dev, err
 }

@@ -37,7 +37,7 @@ func newPairCommand(e env) *cobra.Command {
 		Long: `Show a code of eight digits that pairs one device with this board. Only paired
 devices may change anything. The running daemon accepts the code once, within
 its few minutes; a new code ends the one before and every lock-out by wrong
-guesses. --token makes a token for a program directly, without a code.
+guesses. A display (in the settings) shows it for as long. --token makes a token for a program directly, without a code.
 
 Code and tokens lie in the state directory, hashed, each in a file that only
 the service's own user can read: run this as root or as that user.`,
@@ -98,9 +98,13 @@ func pair(e env, f pairFlags) error {
 		_, err = fmt.Fprintln(e.stdout, g.Token)
 		return err
 	}
-	code, err := store.Issue(api.CodeOptions{Role: role, Lifetime: f.valid})
+	display := set.Display.Chip != config.None
+	code, err := store.Issue(api.CodeOptions{Role: role, Lifetime: f.valid, Show: display})
 	if err != nil {
 		return err
+	}
+	if display {
+		fmt.Fprintln(e.stdout, "The display shows it too, while the daemon runs.")
 	}
 	if set.Server.Encrypted() {
 		authority, err := openAuthority(set, e.now)

@@ -66,6 +66,28 @@ func TestPairMeetsDaemon(t *testing.T) {
 	}
 }
 
+// TestPairOnDisplay: with a display in the settings the daemon is handed the code.
+func TestPairOnDisplay(t *testing.T) {
+	state := t.TempDir()
+	settings := filepath.Join(t.TempDir(), "plumbstar.toml")
+	if err := os.WriteFile(settings, []byte("[display]\nchip = 'SSD1306'\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	daemon, err := api.OpenPairingDir(filepath.Join(state, api.PairingFolder), time.Now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	code, out, errs := runPair(t, "--state-dir", state)
+	if code != 0 || daemon.Shown() != "" || strings.Contains(out, "display") {
+		t.Errorf("without one: exit %d, %s%s", code, out, errs)
+	}
+	code, out, errs = runPair(t, "--state-dir", state, "--url", "http://192.0.2.7:8484", "--config", settings)
+	shown := daemon.Shown()
+	if code != 0 || len(shown) != 8 || !strings.Contains(out, shown) || !strings.Contains(out, "The display shows it too") {
+		t.Errorf("exit %d, %s%s; shown %q", code, out, errs, shown)
+	}
+}
+
 func TestPairWrongUse(t *testing.T) {
 	state := t.TempDir()
 	for _, c := range []struct {

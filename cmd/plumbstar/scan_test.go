@@ -158,6 +158,30 @@ func TestScanOthers(t *testing.T) {
 	}
 }
 
+// TestScanDisplay: a display has no identity; it is named as what it may be, is not
+// written to, and does not stand between the sensors and the settings.
+func TestScanDisplay(t *testing.T) {
+	clock := &sim.Clock{}
+	bus := sim.NewBus("b", clock, sim.Adapter{})
+	display := sim.NewSSD1306()
+	for addr, chip := range map[uint16]sim.Chip{0x3c: display, 0x6a: sim.NewLSM6DSO(nil, sim.Settings{})} {
+		if err := bus.Attach(addr, chip); err != nil {
+			t.Fatal(err)
+		}
+	}
+	clock.Sleep(time.Second)
+	r := scanBus(context.Background(), bus, free)
+	if len(r.Found) != 2 || r.Found[0].Chip != "" || r.Found[0].Supported || !strings.Contains(r.Found[0].Note, "perhaps a display") || r.Found[1].Chip != "LSM6DSO" {
+		t.Errorf("%+v", r)
+	}
+	if n := bus.CountAt(0x3c).BytesWritten; n != 0 || len(display.Misuse()) > 0 {
+		t.Errorf("%d bytes written: %q", n, display.Misuse())
+	}
+	if s := (scanReport{Buses: []busReport{r}}).propose(); !strings.Contains(s, "LSM6DSO") || strings.Contains(s, "3c") {
+		t.Errorf("proposes\n%s", s)
+	}
+}
+
 func TestScanLeavesClaimedAddresses(t *testing.T) {
 	bus := newMapBus(map[uint16]map[byte]byte{0x68: {0x75: 0x68}})
 	r := scanBus(context.Background(), bus, func(a uint16) string {

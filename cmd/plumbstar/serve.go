@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/spf13/cobra"
@@ -107,10 +108,18 @@ func serve(cmd *cobra.Command, e env, f serveFlags) error {
 			return err
 		}
 	}
+	var page atomic.Value
+	page.Store("")
+	shown, err := showDisplay(ctx, set.Display, clock, buses, d, func() string { return page.Load().(string) }, pairing.Shown, log)
+	if err != nil {
+		return err
+	}
+	defer func() { stop(); shown() }()
 	var told sync.WaitGroup
 	defer told.Wait()
 	return s.run(ctx, e, d, log, func(url string) {
 		fmt.Fprintln(e.stdout, "page and API:", url)
+		page.Store(url)
 		if s.authority != nil {
 			fmt.Fprintf(e.stdout, "certificate authority: %sca.crt, SHA-256 %s\n", url, s.authority.Fingerprint())
 		}

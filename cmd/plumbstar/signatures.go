@@ -46,6 +46,8 @@ func guess(addr uint16) string {
 		return "perhaps a VCM5883L"
 	case 0x10, 0x11, 0x12, 0x13:
 		return "perhaps a BMM150 asleep, which only a write could wake"
+	case 0x3C, 0x3D:
+		return "perhaps a display with an SSD1306, which has no identity register: see [display] in the settings"
 	case 0x4A, 0x4B:
 		return "perhaps a BNO085 or BNO086, which have no identity register"
 	case 0x68:
@@ -65,7 +67,7 @@ func (s signature) matches(bus i2c.Bus, addr uint16) (bool, error) {
 
 // probedAddresses are all that a supported or a known chip can have.
 func probedAddresses() []uint16 {
-	all := []uint16{0x4A, 0x4B, bme280.Addr, bme280.AltAddr}
+	all := []uint16{0x3C, 0x3D, 0x4A, 0x4B, bme280.Addr, bme280.AltAddr}
 	for _, d := range drivers() {
 		all = append(all, d.addrs...)
 	}

@@ -66,6 +66,7 @@ func (c *checker) settings(s *Settings, chips Chips) {
 		c.refuse("access.read", `%.40q: use "open" or "paired"`, s.Access.Read)
 	}
 	c.alarms(&s.Alarms)
+	c.display(&s.Display)
 	c.number("loop.updates_hz", s.Loop.UpdatesHz, 1, 50, "per second")
 	c.watch(&s.Watch)
 	c.number("night_log.max_mb", s.NightLog.MaxMB, 20, 1e6, "MB")
@@ -210,6 +211,29 @@ func (c *checker) air(a *Air) {
 		if err := (astro.Air{TempC: *a.TempC}).Validate(); err != nil {
 			c.refuse("air.temp_c", "%v", err)
 		}
+	}
+}
+
+func (c *checker) display(d *Display) {
+	switch {
+	case strings.EqualFold(d.Chip, SSD1306):
+		d.Chip = SSD1306
+	case d.Chip != None:
+		c.refuse("display.chip", "%.40q is not supported: use %q, or %q for no display", d.Chip, SSD1306, None)
+	}
+	if d.Bus == "" {
+		c.refuse("display.bus", "empty: name the bus, for example \"/dev/i2c-1\", or %q", Auto)
+	}
+	switch d.Address {
+	case 0x3c, 0x3d:
+	case 0x78, 0x7a:
+		c.refuse("display.address", "0x%02x counts the bit for reading and writing, as boards print it: give 0x%02x", d.Address, d.Address>>1)
+	default:
+		c.refuse("display.address", "0x%02x: a display of this kind has 0x3c or 0x3d", d.Address)
+	}
+	c.number("display.brightness", d.Brightness, 0, 1, "of the brightest")
+	if d.Language != English && d.Language != German {
+		c.refuse("display.language", "%.40q: use %q or %q", d.Language, English, German)
 	}
 }
 

@@ -34,6 +34,7 @@ type Settings struct {
 	Server    Server   `toml:"server"`
 	Access    Access   `toml:"access"`
 	Alarms    Alarms   `toml:"alarms"`
+	Display   Display  `toml:"display"`
 	Loop      LoopRate `toml:"loop"`
 	Watch     Watch    `toml:"watch"`
 	NightLog  NightLog `toml:"night_log"`
@@ -215,6 +216,28 @@ type Access struct {
 // Paired reports whether reading needs a pairing too.
 func (a Access) Paired() bool { return a.Read == "paired" }
 
+// Display is a small screen at the tripod.
+type Display struct {
+	// Chip is SSD1306 or None.
+	Chip    string `toml:"chip"`
+	Bus     string `toml:"bus"`     // name or number of an I2C bus, or Auto
+	Address uint16 `toml:"address"` // 7 bits: 0x3c or 0x3d
+	// Rotated turns the picture by half a turn.
+	Rotated bool `toml:"rotated"`
+	// Brightness is a share of the brightest, 0 to 1.
+	Brightness float64 `toml:"brightness"`
+	Language   string  `toml:"language"` // English or German
+}
+
+// SSD1306 is the chip of a display of 128x64 dots.
+const SSD1306 = "SSD1306"
+
+// Languages of a display.
+const (
+	English = "en"
+	German  = "de"
+)
+
 // LoopRate is how often guidance is made anew.
 type LoopRate struct {
 	UpdatesHz float64 `toml:"updates_hz"`
@@ -280,6 +303,7 @@ func Defaults() Settings {
 		Server:   Server{Listen: "0.0.0.0:8484", Names: []string{}, LocalName: "plumbstar", MaxStreams: 100, TLS: Off},
 		Access:   Access{Read: "open"},
 		Alarms:   defaultAlarms(),
+		Display:  Display{Chip: None, Bus: Auto, Address: 0x3c, Brightness: 0.05, Language: English},
 		Loop:     LoopRate{UpdatesHz: 10},
 		Watch:    Watch{Offer: true, LeastMoveDeg: 0.03, BlurShare: 0.5, BoardOn: Auto, Quiet: []string{}},
 		NightLog: NightLog{MaxMB: 1000},

@@ -63,7 +63,7 @@ func (g *Guide) Next(e estimator.Estimate, aim *Aim, why string) Guidance {
 		out.TurnEast.Deg = -out.TurnEast.Deg
 	}
 	out.Error = total(out.Raise, out.TurnEast, e.Altitude, aim)
-	out.Text = g.text(out, e.Altitude.Deg)
+	out.Text = g.text(&out, e.Altitude.Deg)
 	return out
 }
 
@@ -111,10 +111,11 @@ func hand(h astro.Hemisphere) string {
 	return "east is to your right as you face the pole"
 }
 
-func (g *Guide) text(out Guidance, altDeg float64) string {
+func (g *Guide) text(out *Guidance, altDeg float64) string {
 	r, rDone := g.raise.say(out.Raise, "raise", "lower")
 	t, tDone := g.turn.say(out.TurnEast, "turn east", "turn west")
-	r, t = g.addTurns(&out, r, t, altDeg)
+	out.RaiseSaid, out.TurnSaid = g.raise.brief(), g.turn.brief()
+	r, t = g.addTurns(out, r, t, altDeg)
 	switch {
 	case !out.Raise.Known && !out.TurnEast.Known:
 		return "Not known: " + out.Raise.Why
@@ -170,6 +171,14 @@ func (w *word) say(q estimator.Quantity, positive, negative string) (string, boo
 		verb = negative
 	}
 	return verb + " " + degrees(math.Abs(w.shown), step), false
+}
+
+// brief is what say said last.
+func (w *word) brief() Said {
+	if !w.said {
+		return Said{Reached: w.reached}
+	}
+	return Said{Amount: degrees(math.Abs(w.shown), w.step), Positive: w.shown > 0}
 }
 
 func degrees(v, step float64) string {

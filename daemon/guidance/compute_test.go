@@ -48,6 +48,20 @@ func TestWordsAndSigns(t *testing.T) {
 			if out.Text != c.text {
 				t.Errorf("text %q, want %q", out.Text, c.text)
 			}
+			for _, said := range []struct {
+				guidance.Said
+				deg            float64
+				up, down, done string
+			}{{out.RaiseSaid, c.raise, "aise", "ower", "Altitude is right"}, {out.TurnSaid, c.turn, "turn east", "turn west", "irection is right"}} {
+				word := said.down
+				if said.Positive {
+					word = said.up
+				}
+				if want := word + " " + said.Amount; !said.Reached && (!strings.Contains(c.text, want) || said.Positive != (said.deg > 0)) ||
+					said.Reached && (said.Amount != "" || !strings.Contains(c.text, said.done)) {
+					t.Errorf("%+v does not say what %q says", said.Said, c.text)
+				}
+			}
 			if !strings.Contains(out.Hand, c.inHand) {
 				t.Errorf("hand %q, want %s", out.Hand, c.inHand)
 			}

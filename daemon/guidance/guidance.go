@@ -28,6 +28,19 @@ type Guidance struct {
 	Error estimator.Quantity
 	// Text is the move as a sentence: "Raise 0.4°, turn east 1.2°".
 	Text string
+	// RaiseSaid and TurnSaid are what Text says of each direction, for what has
+	// words of its own.
+	RaiseSaid, TurnSaid Said
 	// Hand adds the side: "east is to your right as you face the pole".
 	Hand string
+}
+
+// Said is one direction as the words have it; the zero value says nothing.
+type Said struct {
+	// Amount is without a sign: "0.4°"; empty when nothing is known, or Reached.
+	Amount string
+	// Positive says up or east, its contrary down or west.
+	Positive bool
+	// Reached: the sensors cannot tell that it is not right.
+	Reached bool
 }
