@@ -26,7 +26,7 @@ type glass struct {
 func openGlass(bus i2c.Bus, set config.Display, pause func()) (*glass, error) {
 	g := &glass{
 		bus:  &pieces{bus: bus, addr: set.Address, contrast: byte(math.Round(255 * set.Brightness)), pause: pause},
-		opts: ssd1306.Opts{W: width, H: height, Rotated: set.Rotated},
+		opts: ssd1306.Opts{W: width, H: height, MirrorVertical: set.Rotated, MirrorHorizontal: set.Rotated},
 	}
 	if err := g.start(); err != nil {
 		return nil, err
