@@ -29,6 +29,7 @@ const (
 // nothing per sample and is not safe for concurrent use. The package text
 // describes the model.
 type Filter struct {
+	_    [0]func() // never compared: no code for that
 	opt  FilterOptions
 	tune tuning
 

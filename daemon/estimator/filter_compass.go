@@ -139,6 +139,7 @@ func (c *compass) correct(x *compassVec) (rate float64) {
 // fieldMean is the field of one epoch and what the errors of the compass act
 // on, all in the level frame.
 type fieldMean struct {
+	_     [0]func()     // never compared: no code for that
 	field vec3          // µT
 	turn  mat3          // mean rotation: lever of the hard iron
 	swing vec3          // rate x field, µT/s: lever of the delay

@@ -14,6 +14,7 @@ const openField = 100
 const fullMoveRate = 0.2
 
 type headingFilter struct {
+	_ [0]func() // never compared: no code for that
 	compass
 	known bool // the field was seen
 	model bool // its strength and dip are known from outside

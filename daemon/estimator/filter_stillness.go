@@ -7,8 +7,9 @@ import "math"
 // where the offset is known to be, unless gravity and field prove that nothing
 // turned.
 type stillness struct {
-	accel, rate, field vec3 // running means, 0.5 s
-	recent, slow       vec3 // means of the rate since it became quiet, at most 0.5 and 2 s
+	_                  [0]func() // never compared: no code for that
+	accel, rate, field vec3      // running means, 0.5 s
+	recent, slow       vec3      // means of the rate since it became quiet, at most 0.5 and 2 s
 	haveField          bool
 	rateVar            float64 // running variance of the rate per axis
 	quiet              float64 // s within the limits

@@ -20,6 +20,7 @@ const (
 )
 
 type tiltFilter struct {
+	_     [0]func()                   // never compared: no code for that
 	p     [tiltSize][tiltSize]float64 // covariance, upper triangle
 	speed [2]float64
 	place [2]float64

@@ -19,6 +19,7 @@ import (
 // own, a line through calm times that are some seconds old: what goes beyond its
 // noise within a window is a movement, however slow; what does not is dropped.
 type hold struct {
+	_        [0]func() // never compared: no code for that
 	ok       bool
 	azDeg    float64 // at ref
 	variance float64 // deg²

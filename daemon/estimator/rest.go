@@ -139,6 +139,7 @@ type block struct {
 
 // rest tells stillness from movement and averages while still.
 type rest struct {
+	_          [0]func() // never compared: no code for that
 	hasGyro    bool
 	accelLevel level
 	gyroLevel  level

@@ -42,6 +42,7 @@ type entry struct {
 
 // short is the memory of the last three seconds.
 type short struct {
+	_      [0]func() // never compared: no code for that
 	ring   [shortRing]entry
 	n      int // blocks since the restart
 	weight float64

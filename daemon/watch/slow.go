@@ -151,6 +151,7 @@ type snapshot struct {
 
 // slow is the state of the layer.
 type slow struct {
+	_        [0]func()  // never compared: no code for that
 	moved    [2]float64 // up and side, what of the tilt since the frame was taken was a move
 	up, side tracked
 	from     origin
@@ -183,6 +184,7 @@ type minute struct {
 
 // slowMove is a slow move being followed.
 type slowMove struct {
+	_       [0]func()  // never compared: no code for that
 	seen    [2]float64 // up and side, at the newest minute
 	on      bool
 	id      int

@@ -30,6 +30,7 @@ type InPlaceOptions struct {
 
 // InPlaceFit is a calibration on the tripod and what it left open.
 type InPlaceFit struct {
+	_ [0]func() // never compared: no code for that
 	MagFit
 	// TurnedRad is the arc of azimuth that the field was seen under.
 	TurnedRad float64
