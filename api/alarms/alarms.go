@@ -16,6 +16,7 @@ import (
 	"plumbstar/daemon"
 	"plumbstar/daemon/config"
 	"plumbstar/daemon/estimator"
+	"plumbstar/daemon/nightlog"
 )
 
 // States of an alarm.
@@ -65,7 +66,9 @@ type Options struct {
 	Zone  *time.Location
 	// Pin opens a pin by its name.
 	Pin func(name string) (gpio.PinOut, error)
-	Log *slog.Logger
+	// Keeper keeps over a restart what could not be delivered; nil: nothing is kept.
+	Keeper *nightlog.Log
+	Log    *slog.Logger
 }
 
 // alarm is one way.
@@ -133,6 +136,7 @@ func New(o Options) (*Alarms, error) {
 			bz.buzzer = newBuzzer(pin, set.Buzzer.Pin, set.Buzzer.Active == "low", o.Clock, o.Now, o.Log)
 		}
 	}
+	a.recall()
 	return a, nil
 }
 
@@ -233,7 +237,7 @@ func (a *Alarms) Tell(m Message) {
 
 func (x *alarm) tell(m Message) {
 	if x.courier != nil {
-		x.courier.queue.put(m)
+		x.courier.put(m)
 	}
 	if x.buzzer != nil {
 		x.buzzer.alarm(m)

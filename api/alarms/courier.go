@@ -8,6 +8,8 @@ import (
 	"math/rand/v2"
 	"sync"
 	"time"
+
+	"plumbstar/daemon/nightlog"
 )
 
 // pace is how a courier repeats itself.
@@ -52,6 +54,8 @@ type courier struct {
 	now   func() time.Time
 	log   *slog.Logger
 	queue *queue
+	// keeper outlasts the program; nil: what waits ends with it.
+	keeper *nightlog.Log
 	// hurry ends a wait: the receiver is known to be there again.
 	hurry chan struct{}
 
@@ -70,6 +74,27 @@ type deeds struct {
 
 func newCourier(name string, p pace, send func(context.Context, Message) error, now func() time.Time, log *slog.Logger) *courier {
 	return &courier{name: name, pace: p, send: send, now: now, log: log, queue: newQueue(), hurry: make(chan struct{}, 1)}
+}
+
+// put lets a message wait for its delivery, over a restart too.
+func (c *courier) put(m Message) {
+	if c.keeper != nil && !m.Trial {
+		if body, err := m.body(); err != nil {
+			c.log.Error("an alarm is not kept for the next start", "alarm", c.name, "error", err)
+		} else { // before it can be delivered
+			c.keeper.KeepAlarm(nightlog.KeptAlarm{Way: c.name, Name: m.ID, Message: string(body)})
+		}
+	}
+	if gone := c.queue.put(m); gone != "" {
+		c.drop(gone)
+	}
+}
+
+// drop ends the keeping of a message.
+func (c *courier) drop(id string) {
+	if c.keeper != nil {
+		c.keeper.DropAlarm(c.name, id)
+	}
 }
 
 // wake ends a wait before the next attempt.
@@ -128,6 +153,7 @@ func (c *courier) note(m Message, err error) time.Duration {
 	d := &c.did
 	if err == nil {
 		c.queue.done(true)
+		c.drop(m.ID)
 		if d.inRow > 0 {
 			c.log.Info("alarm receiver is back", "alarm", c.name, "after_failures", d.inRow)
 		}
@@ -144,6 +170,7 @@ func (c *courier) note(m Message, err error) time.Duration {
 	}
 	if d.refusals >= patience {
 		c.queue.done(true)
+		c.drop(m.ID)
 		c.log.Error("alarm given up: its receiver does not take it", "alarm", c.name, "id", m.ID, "text", m.Text, "error", err)
 		d.refused++
 		d.inRow, d.refusals = 0, 0
@@ -184,7 +211,11 @@ func (c *courier) part(ctx context.Context) {
 		if err := c.send(last, m); err != nil {
 			c.queue.done(false)
 			n, _, _ := c.queue.state()
-			c.log.Warn("alarms were not delivered before the end", "alarm", c.name, "waiting", n, "error", err)
+			if c.keeper != nil {
+				c.log.Warn("alarms are not delivered yet: they are sent after the next start", "alarm", c.name, "waiting", n, "error", err)
+			} else {
+				c.log.Warn("alarms were not delivered before the end", "alarm", c.name, "waiting", n, "error", err)
+			}
 			return
 		}
 		c.note(m, nil)

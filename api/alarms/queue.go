@@ -18,21 +18,23 @@ type queue struct {
 
 func newQueue() *queue { return &queue{news: make(chan struct{}, 1)} }
 
-func (q *queue) put(m Message) {
+// put adds a message and returns the ID of the one that makes room for it, or "".
+func (q *queue) put(m Message) (gone string) {
 	q.mu.Lock()
 	defer q.mu.Unlock()
 	q.waiting = append(q.waiting, m)
 	if len(q.waiting) > Capacity {
-		q.drop()
+		gone = q.drop()
 	}
 	select {
 	case q.news <- struct{}{}:
 	default:
 	}
+	return gone
 }
 
 // drop removes one message; the caller holds the lock.
-func (q *queue) drop() {
+func (q *queue) drop() (id string) {
 	least := 0
 	if q.flying {
 		least = 1
@@ -46,7 +48,9 @@ func (q *queue) drop() {
 	if q.waiting[least].Severity == info {
 		q.informed++
 	}
+	id = q.waiting[least].ID
 	q.waiting = append(q.waiting[:least], q.waiting[least+1:]...)
+	return id
 }
 
 // take gives the first message, which stays until done.

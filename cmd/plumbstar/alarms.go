@@ -17,11 +17,13 @@ import (
 	"plumbstar/api/alarms"
 	"plumbstar/daemon"
 	"plumbstar/daemon/config"
+	"plumbstar/daemon/nightlog"
 )
 
 // newAlarms prepares the ways by which alarms leave this board. mark keeps a demo
-// apart from the real program on the same machine.
-func newAlarms(e env, set config.Alarms, d *daemon.Daemon, clock realClock, mark string, log *slog.Logger) (*alarms.Alarms, error) {
+// apart from the real program on the same machine; keeper, when set, keeps what waits
+// over a restart.
+func newAlarms(e env, set config.Alarms, d *daemon.Daemon, clock realClock, mark string, keeper *nightlog.Log, log *slog.Logger) (*alarms.Alarms, error) {
 	run := make([]byte, 6)
 	if _, err := rand.Read(run); err != nil {
 		return nil, fmt.Errorf("a name for this start: %w", err)
@@ -34,7 +36,7 @@ func newAlarms(e env, set config.Alarms, d *daemon.Daemon, clock realClock, mark
 		Settings: set, Source: d,
 		Board: board + mark, ID: boardID(board) + mark, Run: fmt.Sprintf("%x", run), Version: version,
 		Now: e.now, Clock: clock.Now, Zone: time.Local,
-		Pin: openPin, Log: log,
+		Pin: openPin, Keeper: keeper, Log: log,
 	})
 }
 
@@ -48,7 +50,7 @@ func demoAlarms(e env, file string, d *daemon.Daemon, log *slog.Logger) (*alarms
 		}
 		warnOfOpenSecrets(file, set.Alarms, log)
 	}
-	return newAlarms(e, set.Alarms, d, newRealClock(), "-demo", log)
+	return newAlarms(e, set.Alarms, d, newRealClock(), "-demo", nil, log)
 }
 
 // warnOfOpenSecrets says so when others on this machine could read a secret of the

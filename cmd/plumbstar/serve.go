@@ -89,7 +89,7 @@ func serve(cmd *cobra.Command, e env, f serveFlags) error {
 		return err
 	}
 	warnOfOpenSecrets(cmp.Or(f.settings, defaultSettings), set.Alarms, log)
-	ways, err := newAlarms(e, set.Alarms, d, clock, "", log)
+	ways, err := newAlarms(e, set.Alarms, d, clock, "", journal, log)
 	if err != nil {
 		return err
 	}

@@ -73,7 +73,7 @@ func syncDir(dir string) {
 	}
 }
 
-// rescue reads what is never overwritten out of the broken file, as far as it
+// rescue reads what is never overwritten, and alarms that wait, out of the broken file, as far as it
 // goes. Rows keep their order and, where the runs can be read, their dates: they
 // belong to a run whose monotonic clock counts from 1970.
 func (w *writer) rescue(ctx context.Context, broken string) (n int, err error) {
@@ -94,17 +94,22 @@ func (w *writer) rescue(ctx context.Context, broken string) (n int, err error) {
 	sites, siteErr := r.Sites(ctx)
 	calibrations, calErr := r.Calibrations(ctx)
 	sightings, sightErr := r.Sightings(ctx)
-	if len(sites)+len(calibrations)+len(sightings) > 0 {
+	var alarms []KeptAlarm
+	var alarmErr error
+	if id.version >= 2 {
+		alarms, alarmErr = keptAlarms(ctx, pool)
+	}
+	if len(sites)+len(calibrations)+len(sightings)+len(alarms) > 0 {
 		n = len(sites) + len(calibrations) + len(sightings)
-		if err := w.restore(ctx, sites, calibrations, sightings); err != nil {
+		if err := w.restore(ctx, sites, calibrations, sightings, alarms); err != nil {
 			return 0, err
 		}
 	}
-	return n, errors.Join(siteErr, calErr, sightErr)
+	return n, errors.Join(siteErr, calErr, sightErr, alarmErr)
 }
 
 // restore writes rescued rows, oldest first.
-func (w *writer) restore(ctx context.Context, sites []Site, calibrations []Calibration, sightings []Sighting) error {
+func (w *writer) restore(ctx context.Context, sites []Site, calibrations []Calibration, sightings []Sighting, alarms []KeptAlarm) error {
 	return w.db.transact(ctx, func() error {
 		t := &tx{ctx: ctx, conn: w.db.conn, stmts: w.db.stmts, state: runState{clock: Moment{SigmaS: -1, Source: "rescued"}}}
 		t.state.clock.UTC = epoch
@@ -130,6 +135,11 @@ func (w *writer) restore(ctx context.Context, sites []Site, calibrations []Calib
 				return err
 			}
 			renamed[s.ID] = o.id
+		}
+		for _, a := range alarms {
+			if err := (&keepOp{a}).apply(t); err != nil {
+				return err
+			}
 		}
 		return nil
 	})

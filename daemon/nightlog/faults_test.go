@@ -161,6 +161,7 @@ func TestBroken(t *testing.T) {
 			for i := range 500 {
 				l.Sample(plausible(rng, time.Duration(i)*time.Second))
 			}
+			l.KeepAlarm(KeptAlarm{Way: "webhook", Name: "1", Message: "{}"})
 			first, err := l.AddCalibration(ctx, 7*time.Second, Calibration{Kind: "compass", Chip: "x", Data: json.RawMessage(`{"a":1}`), SigmaDeg: 1, TempC: 2, Site: larkmoor()})
 			if err != nil {
 				t.Fatal(err)
@@ -194,6 +195,9 @@ func TestBroken(t *testing.T) {
 			cal, err := r.Calibrations(ctx)
 			if err != nil {
 				t.Fatal(err)
+			}
+			if got := names(t, l); c.rescued != (len(got) == 1) {
+				t.Errorf("alarms that wait: %v", got)
 			}
 			if !c.rescued {
 				if len(cal) != 0 || h.Rescued != 0 {

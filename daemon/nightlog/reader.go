@@ -43,7 +43,7 @@ func OpenReader(ctx context.Context, path string) (*Reader, error) {
 			err = &Error{Op: op, Path: path, Kind: Broken}
 		case id.version > latest:
 			err = &Error{Op: op, Path: path, Kind: Newer}
-		case id.version < latest:
+		case id.version < readable:
 			err = &Error{Op: op, Path: path, Kind: Older}
 		}
 	}
@@ -93,7 +93,7 @@ func (r *Reader) view(ctx context.Context, op string, f func(*sql.Tx, *calendar)
 }
 
 // each calls f for every row of a query.
-func each(ctx context.Context, tx *sql.Tx, f func(*sql.Rows) error, query string, args ...any) error {
+func each(ctx context.Context, tx rowQuerier, f func(*sql.Rows) error, query string, args ...any) error {
 	rows, err := tx.QueryContext(ctx, query, args...)
 	if err != nil {
 		return err

@@ -15,7 +15,11 @@ const applicationID = 0x504C5354
 
 // migrations bring the schema from one version to the next; the version is their
 // count. A released one is never changed.
-func migrations() []string { return []string{schema1} }
+func migrations() []string { return []string{schema1, schema2} }
+
+// readable is the least version that a Reader understands: later ones only added
+// what it does not read.
+const readable = 1
 
 // Numbers of samples are integers in the small unit that the column names: means
 // of a second need no more, and the rows are half as long. The key of a sample is
@@ -119,6 +123,16 @@ CREATE TABLE samples (
 	dip_udeg INTEGER
 ) STRICT;
 ` + keepSites + keepCalibrations + keepSightings
+
+// schema2: alarms that wait for their receiver.
+const schema2 = `
+CREATE TABLE alarms (
+	id INTEGER PRIMARY KEY AUTOINCREMENT,
+	way TEXT NOT NULL,
+	name TEXT NOT NULL,
+	message TEXT NOT NULL,
+	UNIQUE (way, name)
+) STRICT;`
 
 // The database itself refuses to lose what is never overwritten.
 const (
