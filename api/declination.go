@@ -48,11 +48,16 @@ func (s *Server) declination() Declination {
 			out.Why = Text(w.Text)
 		}
 	}
-	if f := snap.Field; f != nil && at.Field != nil {
-		out.Declination, out.Sigma, out.Inclination = Known(f.DeclinationDeg), knownSigma(f.DeclinationSigmaDeg), Known(f.InclinationDeg)
-		out.Total, out.Horizontal = Known(f.TotalNT), Known(f.HorizontalNT)
-		out.North, out.East, out.Down = Known(f.NorthNT), Known(f.EastNT), Known(f.DownNT)
-		out.Zone = Text(f.Zone)
+	f := snap.Field
+	if f == nil || at.Field == nil {
+		if out.Why == "" {
+			out.Why = "the field of this place is not computed yet: ask again in a second"
+		}
+		return out
 	}
+	out.Declination, out.Sigma, out.Inclination = Known(f.DeclinationDeg), knownSigma(f.DeclinationSigmaDeg), Known(f.InclinationDeg)
+	out.Total, out.Horizontal = Known(f.TotalNT), Known(f.HorizontalNT)
+	out.North, out.East, out.Down = Known(f.NorthNT), Known(f.EastNT), Known(f.DownNT)
+	out.Zone = Text(f.Zone)
 	return out
 }
