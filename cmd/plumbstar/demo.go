@@ -61,28 +61,38 @@ machine meanwhile. At the end the truth is compared with the estimate.`,
 	return c
 }
 
-func demo(ctx context.Context, e env, f demoFlags) error {
-	place, err := scenario.PlaceNamed(f.site)
-	if err != nil {
-		return usageError{err}
+// demoPlan is what the flags ask for; speed is 0 for as fast as possible.
+type demoPlan struct {
+	place  scenario.Place
+	speed  float64
+	faults []demoFault
+}
+
+func (f *demoFlags) plan() (p demoPlan, err error) {
+	if p.place, err = scenario.PlaceNamed(f.site); err != nil {
+		return p, usageError{err}
 	}
 	if f.hands != "auto" && f.hands != "page" {
-		return usagef("--hands %q: choose auto or page", f.hands)
+		return p, usagef("--hands %q: choose auto or page", f.hands)
 	}
 	if f.length <= 0 || f.length > 30*24*time.Hour {
-		return usagef("--for %v: give a time above 0, up to 720h", f.length)
+		return p, usagef("--for %v: give a time above 0, up to 720h", f.length)
 	}
-	speed := 0.0
 	if f.speed != "max" {
-		if speed, err = parseSpeed(f.speed); err != nil {
-			return err
+		if p.speed, err = parseSpeed(f.speed); err != nil {
+			return p, err
 		}
 	}
-	faults, err := parseDemoFaults(f.faults)
+	p.faults, err = parseDemoFaults(f.faults)
+	return p, err
+}
+
+func demo(ctx context.Context, e env, f demoFlags) error {
+	p, err := f.plan()
 	if err != nil {
 		return err
 	}
-	night, err := scenario.NewNight(place, f.seed, scenario.Ordinary)
+	night, err := scenario.NewNight(p.place, f.seed, scenario.Ordinary)
 	if err != nil {
 		return err
 	}
@@ -97,7 +107,7 @@ func demo(ctx context.Context, e env, f demoFlags) error {
 	if temporary {
 		defer os.RemoveAll(dir)
 	}
-	log := newDemoLog(dir, &o, speed)
+	log := newDemoLog(dir, &o, p.speed)
 	defer log.close(o.Log)
 	d, err := daemon.New(o)
 	if err != nil {
@@ -111,29 +121,22 @@ func demo(ctx context.Context, e env, f demoFlags) error {
 		go func() { defer close(left); armInTime(ctx, d, night.Clock.Now(), &away) }()
 		defer func() { cancel(); <-left }()
 	}
-	run := &demoRun{night: night, d: d, begin: night.Clock.Now(), out: e.stdout}
-	if f.json {
-		run.out = e.stderr
-	}
-	run.lineEnd = "\n"
-	if isTerminal(run.out) {
-		run.lineStart, run.lineEnd = "\r\x1b[K", ""
-	}
+	run := newDemoRun(night, d, e, f.json)
 	end := run.begin + f.length
 	night.Clock.AfterStep(func(now time.Duration) {
 		if now >= end {
 			cancel()
 		}
-		for i := range faults {
-			if said := faults[i].step(night, night.Bus, now-run.begin); said != "" {
+		for i := range p.faults {
+			if said := p.faults[i].step(night, night.Bus, now-run.begin); said != "" {
 				fmt.Fprintf(run.out, "%s%6.1f s  %s\n", run.lineStart, (now - run.begin).Seconds(), said)
 			}
 		}
 		run.step(now, f.hands == "auto" && !away.Load())
 		log.keepUp(ctx, now)
 	})
-	if speed > 0 {
-		night.Clock.Pace(speed, time.Now, time.Sleep)
+	if p.speed > 0 {
+		night.Clock.Pace(p.speed, time.Now, time.Sleep)
 	}
 	s := serving{listen: f.listen, journal: log.log}
 	if s.alarms, err = demoAlarms(e, f.alarms, d, o.Log); err != nil {
@@ -212,6 +215,18 @@ type demoRun struct {
 	seen, shown time.Duration
 	last        *daemon.Snapshot
 	alt, az     float64 // truth at the last snapshot
+}
+
+// newDemoRun tells on standard output, or on standard error where that is for JSON.
+func newDemoRun(night *scenario.Night, d *daemon.Daemon, e env, asJSON bool) *demoRun {
+	r := &demoRun{night: night, d: d, begin: night.Clock.Now(), out: e.stdout, lineEnd: "\n"}
+	if asJSON {
+		r.out = e.stderr
+	}
+	if isTerminal(r.out) {
+		r.lineStart, r.lineEnd = "\r\x1b[K", ""
+	}
+	return r
 }
 
 func (r *demoRun) announce(url string) { fmt.Fprintln(r.out, "page and API:", url) }

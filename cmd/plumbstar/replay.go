@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"io"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -69,51 +70,71 @@ the recording plays.`,
 	return c
 }
 
-func replay(cmd *cobra.Command, e env, f replayFlags, path string) error {
-	ctx := cmd.Context()
+// replayPlan is what the flags ask for.
+type replayPlan struct {
+	mount daemon.Mount
+	start time.Time
+	site  *astro.Site // nil: not given
+	speed float64     // 0: as fast as possible
+}
+
+func (f *replayFlags) plan(cmd *cobra.Command, now time.Time) (p replayPlan, err error) {
 	mount, err := config.ParseMount(f.forward, f.up)
 	if err != nil {
-		return usageError{err}
+		return p, usageError{err}
 	}
+	p.mount = daemon.Mount(mount)
 	if f.aim != string(pole.Refracted) && f.aim != string(pole.True) {
-		return usagef("--aim %q: give %s or %s", f.aim, pole.Refracted, pole.True)
+		return p, usagef("--aim %q: give %s or %s", f.aim, pole.Refracted, pole.True)
 	}
-	start := e.now().UTC()
+	p.start = now.UTC()
 	if f.start != "" {
 		i, err := astro.ParseInstant(f.start)
 		if err != nil {
-			return usagef("--start %s: %v", f.start, err)
+			return p, usagef("--start %s: %v", f.start, err)
 		}
-		start = i.Time()
+		p.start = i.Time()
 	}
-	site, err := replaySite(cmd, f)
-	if err != nil {
-		return err
+	if p.site, err = replaySite(cmd, *f); err != nil {
+		return p, err
 	}
-	speed, err := replaySpeed(f)
-	if err != nil {
-		return err
-	}
+	p.speed, err = replaySpeed(*f)
+	return p, err
+}
 
-	model := geomag.WMM2025()
+// corrections are those of the recording that --calibrate-from names, or none.
+func (f *replayFlags) corrections(p *replayPlan, model *geomag.Model, complaints io.Writer) (accel, compass daemon.Correction, err error) {
+	if f.calibrateFrom == "" {
+		return uncalibrated(), uncalibrated(), nil
+	}
 	var field *geomag.Field
-	if site != nil {
-		if m, err := model.At(site.LatDeg, site.LonDeg, site.HeightM/1000, astro.DecimalYear(start)); err == nil {
+	if s := p.site; s != nil {
+		if m, err := model.At(s.LatDeg, s.LonDeg, s.HeightM/1000, astro.DecimalYear(p.start)); err == nil {
 			field = &m
 		}
 	}
-	accel, compass := uncalibrated(), uncalibrated()
-	if f.calibrateFrom != "" {
-		in, mag, err := readRecording(f.calibrateFrom)
-		if err != nil {
-			return err
-		}
-		accel, compass, err = corrections(in, mag, recorded.UnknownInertial(), field, e.stderr)
-		if err != nil {
-			return fmt.Errorf("%s: %w", f.calibrateFrom, err)
-		}
+	in, mag, err := readRecording(f.calibrateFrom)
+	if err != nil {
+		return accel, compass, err
 	}
+	accel, compass, err = corrections(in, mag, recorded.UnknownInertial(), field, complaints)
+	if err != nil {
+		return accel, compass, fmt.Errorf("%s: %w", f.calibrateFrom, err)
+	}
+	return accel, compass, nil
+}
 
+func replay(cmd *cobra.Command, e env, f replayFlags, path string) error {
+	ctx := cmd.Context()
+	p, err := f.plan(cmd, e.now())
+	if err != nil {
+		return err
+	}
+	model := geomag.WMM2025()
+	accel, compass, err := f.corrections(&p, model, e.stderr)
+	if err != nil {
+		return err
+	}
 	file, err := openRecording(path)
 	if err != nil {
 		return err
@@ -132,25 +153,25 @@ func replay(cmd *cobra.Command, e env, f replayFlags, path string) error {
 		return fmt.Errorf("%s: no accelerometer in it: replay needs the columns ax, ay, az", path)
 	}
 	clock.Sleep(player.Start())
-	if speed > 0 {
-		clock.Pace(speed, time.Now, time.Sleep)
+	if p.speed > 0 {
+		clock.Pace(p.speed, time.Now, time.Sleep)
 	}
 	o := daemon.Options{
 		Clock:       clock,
-		UTC:         func(now time.Duration) time.Time { return start.Add(now) },
+		UTC:         func(now time.Duration) time.Time { return p.start.Add(now) },
 		ClockSource: "entered", ClockSigmaS: 1,
-		Inertial: &daemon.Inertial{Device: path, Mount: daemon.Mount(mount), Correct: accel,
+		Inertial: &daemon.Inertial{Device: path, Mount: p.mount, Correct: accel,
 			Open: func() (sensors.Inertial, error) { return player.Inertial(), nil }},
 		MountSigmaDeg: estimator.DefaultMountSigmaDeg,
 		LocalFieldUT:  estimator.DefaultLocalFieldUT,
-		Site:          site, SiteSource: "entered",
+		Site:          p.site, SiteSource: "entered",
 		AimKind: f.aim, Air: astro.StandardAir(f.height),
 		Model:  model,
 		Period: 10 * time.Millisecond, PublishEvery: 100 * time.Millisecond,
 		Log: slog.New(slog.NewTextHandler(e.stderr, &slog.HandlerOptions{Level: slog.LevelWarn})),
 	}
 	if player.Magnetometer() != nil {
-		o.Magnetic = &daemon.Magnetic{Device: path, Mount: daemon.Mount(mount), Correct: compass,
+		o.Magnetic = &daemon.Magnetic{Device: path, Mount: p.mount, Correct: compass,
 			Open: func() (sensors.Magnetometer, error) { return player.Magnetometer(), nil }}
 	}
 	if f.json {
