@@ -72,7 +72,11 @@ func (r *Reader) fail(op string, err error) error {
 	if err == nil || errors.Is(err, context.Canceled) || errors.Is(err, context.DeadlineExceeded) {
 		return err
 	}
-	return wrap(op, r.path, err)
+	e := wrap(op, r.path, err)
+	if e.Kind == Rejected { // who only reads stores nothing: a table or column is missing
+		e.Kind = Broken
+	}
+	return e
 }
 
 // view runs f on one consistent state of the database.
@@ -147,13 +151,13 @@ func nights(ctx context.Context, tx *sql.Tx, c *calendar, id int64) (out []Night
 	err = each(ctx, tx, func(rows *sql.Rows) error {
 		var n Night
 		var settings sql.NullString
-		var ended bool
+		var ended int64
 		var s siteColumns
 		if err := rows.Scan(append([]any{&n.ID, &n.Name, &n.Note, &settings, &ended}, s.targets()...)...); err != nil {
 			return err
 		}
-		n.Site, n.Open = s.site(), !ended
-		if settings.Valid {
+		n.Site, n.Open = s.site(), ended == 0
+		if settings.Valid && json.Valid([]byte(settings.String)) { // else damaged: the night stands without
 			n.Settings = json.RawMessage(settings.String)
 		}
 		out = append(out, n)
@@ -229,8 +233,8 @@ func (r *Reader) Samples(ctx context.Context, night int64) iter.Seq2[*DatedSampl
 				d.Night, d.UTC, d.TS = c.date(run, int64(d.At))
 				for i, q := range qs {
 					v := math.NaN()
-					if numbers[i].Valid {
-						v = float64(numbers[i].Int64) / q.scale
+					if x := float64(numbers[i].Int64); numbers[i].Valid && math.Abs(x) <= most {
+						v = x / q.scale
 					}
 					*q.of(&d.Sample) = v
 				}
@@ -261,7 +265,7 @@ func (r *Reader) Events(ctx context.Context, night int64) iter.Seq2[*StoredEvent
 					return err
 				}
 				if err := json.Unmarshal([]byte(numbers), &e.Numbers); err != nil {
-					return err
+					e.Numbers = map[string]float64{} // damaged: what happened stands without them
 				}
 				e.Night, e.UTC, e.TS = c.date(run, at)
 				if !yield(&e, nil) {
