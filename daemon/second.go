@@ -184,7 +184,8 @@ func (d *Daemon) fieldSpec() sensors.MagneticSpec {
 		Chip: s1.Chip + " and " + s2.Chip, RateHz: s1.RateHz,
 		NoiseUT: mix(s1.NoiseUT, s2.NoiseUT), FloorUT: mix(s1.FloorUT, s2.FloorUT), OffsetUT: mix(s1.OffsetUT, s2.OffsetUT),
 		DriftUTPerC: mix(s1.DriftUTPerC, s2.DriftUTPerC), ScalePerC: mix(s1.ScalePerC, s2.ScalePerC),
-		RangeUT: min(s1.RangeUT, s2.RangeUT),
+		CommonPerC: (1-w)*s1.CommonPerC + w*s2.CommonPerC,
+		RangeUT:    min(s1.RangeUT, s2.RangeUT),
 	}
 }
 

@@ -84,7 +84,9 @@ func (d *Daemon) turnPrior() (calib.TurnOptions, error) {
 	if !e.Azimuth.Known {
 		return calib.TurnOptions{}, fmt.Errorf("turn check: no direction: %s", e.Azimuth.Why)
 	}
-	var o calib.TurnOptions
+	// The axis of a leaning base is followed by a horizontal rate too (azimuthRate):
+	// what scale and axes make of the turn there counts by the tangent of the altitude.
+	o := calib.TurnOptions{GyroScaleSigma: d.spec.GyroScale / max(math.Cos(e.Altitude.Deg*degree), 0.1)}
 	for _, p := range e.Budget {
 		switch p.Name {
 		case "calibration":

@@ -86,6 +86,9 @@ type InertialSpec struct {
 	// GyroScale is the 1-sigma error of each entry of the gyroscope's scale and
 	// axis matrix (1 = 100 %).
 	GyroScale float64
+	// GyroDriftPerC is the 1-sigma change of the zero rate, rad/s per °C, and
+	// GyroWander that at rest and one temperature within minutes: 1 sigma, rad/s.
+	GyroDriftPerC, GyroWander float64
 	// AccelRange and GyroRange are the full scale, m/s² and rad/s.
 	AccelRange, GyroRange float64
 	// HasGyro is false for a pure accelerometer: Gyro is then always zero.
@@ -106,6 +109,10 @@ type MagneticSpec struct {
 	// DriftUTPerC is the 1-sigma change of the offset per °C, ScalePerC that of
 	// each axis's scale against the others' (1 = 100 %).
 	DriftUTPerC, ScalePerC float64
+	// CommonPerC is the change of all axes' scale alike per °C (1 = 100 %), with its
+	// sign: it changes the strength that is read, not the direction. Parts differ in
+	// it by a third, 1 sigma.
+	CommonPerC float64
 	// RangeUT is the full scale.
 	RangeUT float64
 }

@@ -146,7 +146,8 @@ func (e *Estimator) turnsWith(up, field r3.Vec, b *pose0) float64 {
 func (e *Estimator) anomaly(up, field r3.Vec) float64 {
 	ca, cm := e.opt.accelError(up), e.opt.fieldError(field)
 	sf, sd := e.fieldSigmas(&ca, &cm)
-	df := (r3.Norm(field) - e.expected.StrengthUT) / sf
+	strength, _ := e.strength()
+	df := (r3.Norm(field) - strength) / sf
 	dd := (math.Asin(-r3.Dot(r3.Unit(field), r3.Unit(up)))/degree - e.expected.DipDeg) / sd
 	return math.Hypot(df, dd)
 }

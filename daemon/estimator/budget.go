@@ -80,6 +80,18 @@ type disturbance struct {
 	contradicts bool
 }
 
+// strength is what the compass would read of the model's field at this
+// temperature, and by how much the chip leaves that unsure, 1 sigma, µT: a scale
+// that changes with temperature in all axes alike turns no heading.
+func (e *Estimator) strength() (expectedUT, sigmaUT float64) {
+	x, c := e.expected.StrengthUT, e.opt.Magnetic.CommonPerC
+	d := e.tempC - e.opt.CalTempC
+	if math.IsNaN(d) {
+		return x, math.Abs(x * c * unknownTempDelta)
+	}
+	return x * (1 + c*d), math.Abs(x * c * d / 3)
+}
+
 // fieldSigmas are the 1 sigmas of strength, µT, and dip, degrees, that an
 // undisturbed place may show against the model.
 func (e *Estimator) fieldSigmas(ca, cm *Cov3) (strengthUT, dipDeg float64) {
@@ -87,7 +99,8 @@ func (e *Estimator) fieldSigmas(ca, cm *Cov3) (strengthUT, dipDeg float64) {
 	cal := math.Sqrt((cm[0][0] + cm[1][1] + cm[2][2]) / 3)
 	tiltDeg := math.Sqrt((ca[0][0]+ca[1][1]+ca[2][2])/3) / sensors.StandardGravity / degree
 	sf := math.Sqrt(cal*cal + x.StrengthSigmaUT*x.StrengthSigmaUT + e.opt.LocalFieldUT*e.opt.LocalFieldUT)
-	return sf, math.Sqrt(sf*sf/(x.StrengthUT*x.StrengthUT)/(degree*degree) + x.DipSigmaDeg*x.DipSigmaDeg + tiltDeg*tiltDeg)
+	_, chip := e.strength()
+	return math.Hypot(sf, chip), math.Sqrt(sf*sf/(x.StrengthUT*x.StrengthUT)/(degree*degree) + x.DipSigmaDeg*x.DipSigmaDeg + tiltDeg*tiltDeg)
 }
 
 // judgeField compares strength and dip with the model.
@@ -95,7 +108,8 @@ func (e *Estimator) judgeField(out *Estimate, ca, cm *Cov3) {
 	x := e.expected
 	f, dip := out.FieldUT, out.DipDeg
 	sf, sd := e.fieldSigmas(ca, cm)
-	df, dd := f-x.StrengthUT, dip-x.DipDeg
+	strength, _ := e.strength()
+	df, dd := f-strength, dip-x.DipDeg
 
 	// Leave the state at a lower level than it is entered at.
 	limit := 3.0
@@ -106,7 +120,7 @@ func (e *Estimator) judgeField(out *Estimate, ca, cm *Cov3) {
 	switch {
 	case math.Abs(df) > limit*sf:
 		d.now = true
-		d.why = fmt.Sprintf("strength %.1f µT where %.1f is expected", f, x.StrengthUT)
+		d.why = fmt.Sprintf("strength %.1f µT where %.1f is expected", f, strength)
 	case math.Abs(dd) > limit*sd:
 		d.now = true
 		d.why = fmt.Sprintf("dip %.1f° where %.1f° is expected", dip, x.DipDeg)

@@ -68,7 +68,7 @@ type pose0 struct {
 
 // New makes an estimator; call SetField when site and date are known.
 func New(o Options) *Estimator {
-	e := &Estimator{opt: o, tempC: math.NaN(), noField: "site not known"}
+	e := &Estimator{opt: o, tempC: math.NaN(), noField: "site not known", anchors: noAnchors()}
 	e.filter = NewFilter(filterOptions(o))
 	e.rest.setNoise(o.Inertial.AccelNoise, o.Inertial.GyroNoise, o.Inertial.HasGyro)
 	e.rest.fieldNoise = o.Magnetic.NoiseUT

@@ -14,10 +14,11 @@ import (
 // fraction of a degree; a star in the finder is worth minutes of arc, and what
 // follows are small moves, which the gyroscope measures far better.
 //
-// A person who feels for the last tenth of a degree turns so slowly that the
-// movement passes for the gyroscope's drift. So the hold keeps an offset of its
-// own, a line through calm times that are some seconds old: what goes beyond its
-// noise within a window is a movement, however slow; what does not is dropped.
+// What the axis turns while the mount is seen to move is counted. A person who
+// feels for the last tenth of a degree turns so slowly that the movement passes for
+// the gyroscope's drift: so the hold keeps an offset of its own, learned in calm
+// times that are some seconds old, and what goes beyond its noise within a window
+// at rest is a movement, however slow; what does not is dropped.
 type hold struct {
 	_        [0]func() // never compared: no code for that
 	ok       bool
@@ -28,36 +29,50 @@ type hold struct {
 	ring     [holdWindow]holdMark // newest at n-1
 	n        int
 
+	account
 	at, restless time.Duration // of the newest block; at rest but not calm
+	edge         int           // blocks since a movement, up to holdEdge
 	gyro         offsetTrack
 	lastFrame    float64
-	turnedDeg    float64 // of the axis, by gyroscope and offset, since begin
-	stillDeg     float64 // of turnedDeg, while the mount seemed to rest
-	noiseDeg     float64 // of turnedDeg over a window, 1 sigma
+	noiseDeg     float64 // of a turn over the newest window, 1 sigma
+	stepDeg      float64 // what each movement costs, 1 sigma
+	warmth       float64 // °C of the chip, smoothed
+}
+
+// account is what the axis has turned since begin by gyroscope and offset.
+type account struct {
+	movedDeg, stillDeg float64 // while the mount moved; while it seemed to rest
+	movedS             float64 // for how long it moved
+	doubtDeg           float64 // of movedDeg by the offset, 1 sigma
+}
+
+// less is what came between two accounts.
+func (a account) less(b account) account {
+	return account{a.movedDeg - b.movedDeg, a.stillDeg - b.stillDeg, a.movedS - b.movedS, a.doubtDeg - b.doubtDeg}
 }
 
 // holdMark is the gyroscope's account at one moment.
 type holdMark struct {
-	at        time.Duration
-	turnedDeg float64
-	stillDeg  float64 // of turnedDeg, while the mount seemed to rest
-	turn      Turn    // for its doubt
-	block     proofBlock
-	still     bool
+	account
+	at       time.Duration
+	driftDeg float64 // per second, 1 sigma, of the offset
+	warmth   float64
+	block    proofBlock
+	still    bool
 }
 
 const (
 	holdWindow = 50 // blocks: 5 s
 	holdNoise  = 3.0
-	// holdDriftDeg is how far, per second and 1 sigma, a gyroscope's offset may
-	// have left its line through a minute: 8°/h, an ordinary bias instability.
-	holdDriftDeg = 8.0 / 3600
-	// holdStepDeg is what each movement costs beside the gyroscope's own errors, 1
-	// sigma: what is too small to be told from drift.
-	holdStepDeg = 0.035
-	// holdScale is the error of a turn by the gyroscope's scale and axes, 1 sigma,
-	// as data sheets have it.
-	holdScale = 0.01
+	// holdEdge is how many blocks around a movement belong to it: it begins and
+	// ends too gently to be seen at once.
+	holdEdge = 5
+	// holdStepS is for how long, at those edges, a turn may stay below what shows as
+	// one.
+	holdStepS = 0.35
+	// ordinaryScale is the error of a turn by the gyroscope's scale and axes, 1
+	// sigma, of a chip that does not tell.
+	ordinaryScale = 0.01
 	// holdRestless is for how long the mount may seem to rest and yet to turn:
 	// then the offset has changed, and nothing more is known of the azimuth.
 	holdRestless = time.Minute
@@ -88,7 +103,7 @@ func (h *hold) take(q, prior Quantity, replace bool, e *Estimator) {
 	h.ok, h.azDeg, h.variance, h.taken, h.restless = true, wrap360(az), v, v, 0
 	if g := &e.rest.secondGyro; h.gyro.blocks < trackLine && g.n >= restBlocks {
 		// What this rest shows is worth more than the little learned before.
-		h.gyro = startTrack(g.mean, e.at, g.n)
+		h.startGyro(g.mean, g.n, e)
 	}
 	h.ref = h.mark(e)
 }
@@ -97,18 +112,64 @@ const blockSeconds = float64(blockLength) / float64(time.Second)
 
 func (h *hold) mark(e *Estimator) holdMark {
 	r := &e.rest
-	return holdMark{at: e.at, turnedDeg: h.turnedDeg, stillDeg: h.stillDeg, still: r.still, turn: e.filter.TurnNow(), block: proofBlock{accel: r.last, gyro: r.lastG, field: r.lastF, nm: r.lastFN}}
+	return holdMark{
+		account: h.account, at: e.at, driftDeg: h.driftDeg(e), warmth: h.warmth, still: r.still && h.edge >= holdEdge,
+		block: proofBlock{accel: r.last, gyro: r.lastG, field: r.lastF, nm: r.lastFN},
+	}
 }
 
 // begin starts the account; it runs on whether or not something is held, so that
 // the offset is known well by the time of a sighting.
 func (h *hold) begin(e *Estimator) {
-	const window = holdWindow * blockSeconds
-	noise := e.opt.Inertial.GyroNoise / degree * math.Sqrt(window/2)
-	h.at, h.lastFrame, h.noiseDeg = e.at, e.filter.frameAzimuth(), math.Hypot(noise, holdDriftDeg*window)
+	h.at, h.lastFrame, h.warmth, h.edge = e.at, e.filter.frameAzimuth(), e.warmth(), holdEdge
 	if h.gyro.blocks == 0 {
-		h.gyro = startTrack(e.rest.gyroBias, e.at, trackStart)
+		h.startGyro(e.rest.gyroBias, trackStart, e)
 	}
+	h.weigh(e)
+}
+
+// startGyro starts to follow the offset anew, from the mean of some blocks.
+func (h *hold) startGyro(mean r3.Vec, blocks float64, e *Estimator) {
+	v := e.rest.gyroLevel.variance()
+	h.gyro.start(mean, e.at, h.warmth, blocks, max(v.X, v.Y, v.Z), &e.opt)
+}
+
+// cosAltitude is that of the axis: the azimuth of one that points up turns faster
+// than the board.
+func (e *Estimator) cosAltitude() float64 {
+	up := e.filter.Up()
+	return math.Sqrt(max(up.Y*up.Y+up.Z*up.Z, 1e-4))
+}
+
+// driftDeg is what the doubt of the offset turns the azimuth by in a second.
+func (h *hold) driftDeg(e *Estimator) float64 {
+	_, v := h.gyro.now(e.at, h.warmth)
+	return math.Sqrt(v) / degree / e.cosAltitude()
+}
+
+// weigh says how well a turn is known now: what is too slow for the rest estimator
+// to see is missed for as long as the edges of a movement last, or the window finds
+// it.
+func (h *hold) weigh(e *Estimator) {
+	const window = holdWindow * blockSeconds
+	h.noiseDeg = math.Hypot(e.whiteDeg(window), h.driftDeg(e)*window)
+	v := e.rest.gyroLevel.variance()
+	seen := max(minRate, moveSigma*math.Sqrt(max(v.X, v.Y, v.Z))) / degree
+	h.stepDeg = min(seen*holdStepS/e.cosAltitude(), holdNoise*h.noiseDeg)
+}
+
+// whiteDeg is what the gyroscope's white noise adds up to in t seconds, in azimuth.
+func (e *Estimator) whiteDeg(t float64) float64 {
+	return e.opt.Inertial.GyroNoise / degree * math.Sqrt(t/2) / e.cosAltitude()
+}
+
+// warmth is the chip's temperature; of a chip that tells none, one that follows
+// time.
+func (e *Estimator) warmth() float64 {
+	if math.IsNaN(e.tempC) {
+		return unknownCooling * e.at.Seconds()
+	}
+	return e.tempC
 }
 
 // follow takes the block that was just judged.
@@ -121,16 +182,35 @@ func (h *hold) follow(e *Estimator) {
 	}
 	dt := (e.at - h.at).Seconds()
 	h.at = e.at
+	if w := e.warmth(); math.Abs(w-h.warmth) < 5 {
+		h.warmth += (w - h.warmth) / warmthMemory
+	} else {
+		h.warmth = w
+	}
 	// The filter's frame turned by the rates less its own offset.
 	frame, up := e.filter.frameAzimuth(), e.filter.Up()
-	own := r3.Sub(r3.Vec{X: e.filter.offset[0], Y: e.filter.offset[1], Z: e.filter.offset[2]}, h.gyro.now(e.at))
+	offset, _ := h.gyro.now(e.at, h.warmth)
+	own := r3.Sub(r3.Vec{X: e.filter.offset[0], Y: e.filter.offset[1], Z: e.filter.offset[2]}, offset)
 	level := max(up.Y*up.Y+up.Z*up.Z, 1e-4)
 	turned := wrap180(frame-h.lastFrame) - (own.Y*up.Y+own.Z*up.Z)/level*dt/degree
-	h.turnedDeg += turned
-	if e.rest.still {
+	h.lastFrame = frame
+	h.weigh(e)
+	switch {
+	case !e.rest.still:
+		if h.edge >= holdEdge {
+			h.widen()
+		}
+		h.edge = 0
+	default:
+		h.edge = min(h.edge+1, holdEdge)
+	}
+	if h.edge < holdEdge {
+		h.movedDeg += turned
+		h.movedS += dt
+		h.doubtDeg += h.driftDeg(e) * dt
+	} else {
 		h.stillDeg += turned
 	}
-	h.lastFrame = frame
 
 	if h.n == holdWindow {
 		copy(h.ring[:], h.ring[1:])
@@ -143,10 +223,10 @@ func (h *hold) follow(e *Estimator) {
 		h.restless = 0
 		return
 	}
-	if math.Abs(h.turnedDeg-old.turnedDeg) > holdNoise*h.noiseDeg && !h.drifted(e) {
+	if math.Abs(h.stillDeg-old.stillDeg) > holdNoise*h.noiseDeg && !h.drifted(e) {
 		h.restless += blockLength
 		if e.at-e.rest.since > holdTrust && h.restless%holdTrust == 0 {
-			h.gyro = startTrack(e.rest.gyroBias, e.at, trackStart)
+			h.startGyro(e.rest.gyroBias, trackStart, e)
 		}
 		if h.restless > holdRestless {
 			h.ok = false
@@ -155,15 +235,37 @@ func (h *hold) follow(e *Estimator) {
 	}
 	// Calm for a whole window.
 	h.restless = 0
-	if math.Abs(old.turnedDeg-h.ref.turnedDeg) > holdNoise*h.noiseDeg {
-		h.azDeg, h.variance = h.upTo(old.turnedDeg, old.stillDeg, e)
-		h.variance -= h.noiseDeg * h.noiseDeg // it is of now, not of this movement
-	}
-	h.ref = *old
 	if !old.still {
-		return // the end of a movement, perhaps
+		return // part of a movement
 	}
-	h.gyro.take(old.at, old.block.gyro, e.rest.gyroLevel.variance())
+	if old.at > h.ref.at {
+		h.azDeg, h.variance = h.upTo(old.account, e)
+		h.ref = *old
+	}
+	h.gyro.take(old.at, old.warmth, old.block.gyro, e.rest.gyroLevel.variance())
+}
+
+// widen counts the last blocks at rest as the beginning of the movement that has
+// just shown.
+func (h *hold) widen() {
+	from := h.ref
+	if k := h.n - 1 - holdEdge; k >= 0 && h.ring[k].at > h.ref.at {
+		from = h.ring[k]
+	}
+	last := from
+	for i := range h.n {
+		m := &h.ring[i]
+		if m.at <= from.at {
+			continue
+		}
+		dt := (m.at - last.at).Seconds()
+		m.movedDeg += m.stillDeg - from.stillDeg
+		m.stillDeg, m.still = from.stillDeg, false
+		m.movedS = last.movedS + dt
+		m.doubtDeg = last.doubtDeg + m.driftDeg*dt
+		last = *m
+	}
+	h.account = last.account
 }
 
 // drifted reports that what the window counted as a turn was the gyroscope's
@@ -177,33 +279,36 @@ func (h *hold) drifted(e *Estimator) bool {
 	for i := range blocks {
 		blocks[i] = h.ring[i].block
 	}
-	mean, ok := stood(blocks[:], h.gyro.now(e.at), e.rest.accelLevel.variance(), e.rest.fieldNoise)
+	known, _ := h.gyro.now(e.at, h.warmth)
+	mean, ok := stood(blocks[:], known, e.rest.accelLevel.variance(), e.rest.fieldNoise)
 	if !ok {
 		return false
 	}
-	h.gyro = startTrack(mean, e.at, holdWindow/2)
-	h.turnedDeg, h.stillDeg = h.ring[0].turnedDeg, h.ring[0].stillDeg
+	h.startGyro(mean, holdWindow/2, e)
+	h.account = h.ring[0].account
 	for i := range h.ring {
-		h.ring[i].turnedDeg, h.ring[i].stillDeg = h.turnedDeg, h.stillDeg
+		h.ring[i].account = h.account
 	}
 	return true
 }
 
-// upTo is the azimuth and its variance when the account stood at turnedDeg, of
-// which stillDeg while the mount seemed to rest: that may be a hand that turns too
-// slowly to be noticed otherwise, or the gyroscope's offset, and is doubted by half.
-func (h *hold) upTo(turnedDeg, stillDeg float64, e *Estimator) (azDeg, variance float64) {
-	turned := turnedDeg - h.ref.turnedDeg
-	noise := h.noiseDeg
-	if math.Abs(turned) <= holdNoise*h.noiseDeg {
-		return h.azDeg, h.variance + noise*noise
-	}
-	_, sigma, ok := e.filter.TurnSince(h.ref.turn)
-	if !ok {
+// upTo is the azimuth and its variance when the account stood at a. What turned
+// while the mount seemed to rest may be a hand that turns too slowly to be noticed
+// otherwise, or the gyroscope's offset, and is doubted by half.
+func (h *hold) upTo(a account, e *Estimator) (azDeg, variance float64) {
+	if !e.opt.Inertial.HasGyro {
 		return h.azDeg, math.Inf(1)
 	}
-	sigma /= degree
-	return wrap360(h.azDeg + turned), h.variance + noise*noise + sigma*sigma + holdStepDeg*holdStepDeg + square(holdScale*turned) + square((stillDeg-h.ref.stillDeg)/2)
+	a = a.less(h.ref.account)
+	turned, v := a.movedDeg, h.variance
+	if a.movedS > 0 {
+		v += square(e.whiteDeg(a.movedS)) + a.doubtDeg*a.doubtDeg + square(e.gyroScale()*a.movedDeg) + h.stepDeg*h.stepDeg
+	}
+	if math.Abs(a.stillDeg) > holdNoise*h.noiseDeg {
+		turned += a.stillDeg
+		v += square(a.stillDeg/2) + h.noiseDeg*h.noiseDeg
+	}
+	return wrap360(h.azDeg + turned), v
 }
 
 // useHold joins the held azimuth to the one that compass and references give, in
@@ -215,7 +320,8 @@ func (e *Estimator) useHold(out *Estimate, azDeg float64) float64 {
 	if !h.ok {
 		return azDeg
 	}
-	held, vh := h.upTo(h.turnedDeg, h.stillDeg, e)
+	held, vh := h.upTo(h.account, e)
+	vh += h.noiseDeg * h.noiseDeg
 	var v float64
 	for _, p := range out.Budget {
 		v += p.AzimuthDeg * p.AzimuthDeg
@@ -252,6 +358,14 @@ func (e *Estimator) contradict(off float64) {
 	d.why = fmt.Sprintf("the compass contradicts the sighting, carried on by the gyroscope, by %.1f°; was the mount moved while the sensors were off? Then repeat the sighting", math.Abs(off))
 }
 
+// gyroScale is the 1 sigma of the gyroscope's scale and axes.
+func (e *Estimator) gyroScale() float64 {
+	if s := e.opt.Inertial.GyroScale; s > 0 {
+		return s
+	}
+	return ordinaryScale
+}
+
 // AxisMark is a moment from which a turn of the axis is counted.
 type AxisMark struct {
 	frameDeg float64
@@ -269,5 +383,5 @@ func (e *Estimator) MarkAxis() AxisMark {
 func (e *Estimator) AxisTurned(m AxisMark) (deg, sigmaDeg float64, ok bool) {
 	_, sigma, ok := e.filter.TurnSince(m.turn)
 	deg = wrap180(e.filter.frameAzimuth() - m.frameDeg)
-	return deg, math.Sqrt(square(sigma/degree) + holdStepDeg*holdStepDeg + square(holdScale*deg)), ok
+	return deg, math.Sqrt(square(sigma/degree) + square(e.hold.stepDeg) + square(e.gyroScale()*deg)), ok
 }

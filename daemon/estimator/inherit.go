@@ -12,7 +12,7 @@ func (e *Estimator) Inherit(o *Estimator, turn func(r3.Vec) r3.Vec) {
 		e.rest.accelLevel.sigma, e.rest.gyroLevel.sigma = widest(o.rest.accelLevel.sigma), widest(o.rest.gyroLevel.sigma)
 	}
 	if t := o.hold.gyro; t.blocks > 0 {
-		t.level, t.mean, t.trend = turn(t.level), turn(t.mean), turn(t.trend)
+		t.level, t.slope = turn(t.level), turn(t.slope)
 		e.hold.gyro = t
 	}
 	offset, sigma := o.filter.GyroOffset()

@@ -7,58 +7,82 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 )
 
-// offsetTrack follows the gyroscope's offset at rest by a line: a board that was
-// carried into the cold drifts by hundredths of a degree per second within a
-// minute, all the time in one direction, and a mean lags behind. The line is the
-// least squares one through all blocks so far, with the gains held at trackMemory
-// (expanding-memory filter of the first degree; Brookner, Tracking and Kalman
-// Filtering Made Easy, 1998, section 1.2.10). A block counts by at most trackClip
-// of its sigmas. While they are few, their mean is the better prediction.
+// offsetTrack follows the gyroscope's offset at rest by the chip's own figures: a
+// level that wanders, and a slope against the chip's temperature, since a board
+// that was carried into the cold drifts by hundredths of a degree per second within
+// a minute, all the time in one direction. It is the Kalman filter of the two
+// (Brown and Hwang, Introduction to Random Signals and Applied Kalman Filtering,
+// 4th ed., chapter 4), with one covariance for all axes; a block counts by at most
+// trackClip of its sigmas. So the offset has a sigma at any moment, also after a
+// movement in which the board went on cooling.
 type offsetTrack struct {
-	level, mean r3.Vec        // rad/s, at the time at
-	trend       r3.Vec        // rad/s per block
-	at          time.Duration // of level
-	blocks      float64       // behind it
+	level, slope r3.Vec        // rad/s, at warmth; rad/s per °C
+	pl, pb, plb  float64       // variances of level and slope, covariance
+	at           time.Duration // of level
+	warmth       float64       // °C, of level
+	blocks       float64       // behind it
+
+	// The chip's figures: variance of the wander per second, and of the slope.
+	wander, perC float64
 }
 
 const (
-	// trackMemory is 60 s, trackLine 15 s: the line through it knows the offset to two per mille
-	// of a degree per second with the noise of a plain chip.
-	trackMemory = 600
-	trackStart  = 10
-	trackLine   = 150
-	trackClip   = 2.5
-	// trackAhead bounds how far, in blocks, the trend is believed: half a minute.
-	trackAhead = 300
+	// trackLine is for how long, in blocks, the offset must have been followed to
+	// be better known than by a rest of a second.
+	trackStart = 10
+	trackLine  = 150
+	trackClip  = 2.5
+	// wanderTime is the correlation time of a chip's wander, s (common practice, no
+	// source): by its end the offset is anywhere within the wander's sigma.
+	wanderTime = 150
+	// ordinaryWander is that of a chip which does not tell, rad/s: 8°/h, an ordinary
+	// bias instability.
+	ordinaryWander = 8 * degree / 3600
+	// warmthMemory is the time constant, in blocks, of the chip's temperature;
+	// unknownCooling is what is assumed, °C/s, of a chip that tells none.
+	warmthMemory   = 20
+	unknownCooling = 2.0 / 60
+	// slopeWalk is the share of the slope's variance by which it may become another
+	// one, per °C: hysteresis and gradients within the chip (common practice, no
+	// source).
+	slopeWalk = 0.01
 )
 
-// startTrack starts at an offset known so far from some blocks.
-func startTrack(level r3.Vec, at time.Duration, blocks float64) offsetTrack {
-	return offsetTrack{level: level, mean: level, at: at, blocks: blocks}
-}
-
-// now is the offset at a later time.
-func (t *offsetTrack) now(at time.Duration) r3.Vec {
-	if t.blocks < trackLine {
-		return t.mean
+// start starts at an offset that is known from some blocks of this variance.
+func (t *offsetTrack) start(level r3.Vec, at time.Duration, warmth, blocks, variance float64, o *Options) {
+	w := o.Inertial.GyroWander
+	if w <= 0 {
+		w = ordinaryWander
 	}
-	return t.line(at)
+	if perC := square(o.Inertial.GyroDriftPerC); t.blocks == 0 {
+		*t = offsetTrack{pb: perC, perC: perC}
+	}
+	t.wander = 2 * w * w / wanderTime
+	t.level, t.at, t.warmth, t.blocks = level, at, warmth, blocks
+	t.pl, t.plb = variance/max(blocks, 1)+t.wander*blocks*blockSeconds/3, 0
 }
 
-func (t *offsetTrack) line(at time.Duration) r3.Vec {
-	ahead := min(float64(at-t.at)/float64(blockLength), trackAhead)
-	return r3.Add(t.level, r3.Scale(ahead, t.trend))
+// now is the offset and its variance, each axis, at a later time and temperature.
+func (t *offsetTrack) now(at time.Duration, warmth float64) (offset r3.Vec, variance float64) {
+	d := warmth - t.warmth
+	return r3.Add(t.level, r3.Scale(d, t.slope)), t.pl + 2*d*t.plb + d*d*t.pb + t.wander*max(0, (at-t.at).Seconds())
 }
 
 // take takes the mean rate of a block at rest, whose noise has this variance.
-func (t *offsetTrack) take(at time.Duration, rate, variance r3.Vec) {
-	n := t.blocks + 1
-	t.mean = r3.Add(t.mean, r3.Scale(1/n, clip(r3.Sub(rate, t.mean), variance)))
-	t.level = t.line(at)
-	off := clip(r3.Sub(rate, t.level), variance)
-	t.level = r3.Add(t.level, r3.Scale(2*(2*n-1)/(n*(n+1)), off))
-	t.trend = r3.Add(t.trend, r3.Scale(6/(n*(n+1)), off))
-	t.at, t.blocks = at, min(n, trackMemory-1)
+func (t *offsetTrack) take(at time.Duration, warmth float64, rate, variance r3.Vec) {
+	d := warmth - t.warmth
+	t.level, t.pl = t.now(at, warmth)
+	t.plb += d * t.pb
+	t.pb += slopeWalk * math.Abs(d) * t.perC
+	t.at, t.warmth = at, warmth
+	s := t.pl + max(variance.X, variance.Y, variance.Z)
+	off := clip(r3.Sub(rate, t.level), r3.Vec{X: s, Y: s, Z: s})
+	kl, kb := t.pl/s, t.plb/s
+	t.level, t.slope = r3.Add(t.level, r3.Scale(kl, off)), r3.Add(t.slope, r3.Scale(kb, off))
+	t.pb -= kb * t.plb
+	t.plb *= 1 - kl
+	t.pl *= 1 - kl
+	t.blocks++
 }
 
 // clip bounds each axis of v to trackClip sigmas.

@@ -31,6 +31,7 @@ const (
 // there was, at the pose where it was found.
 type anchor struct {
 	ok       bool
+	channel  channel
 	source   string
 	at       time.Duration
 	bias     float64 // true minus measured, degrees
@@ -52,13 +53,27 @@ func (s *systematic) variance() float64 {
 }
 
 // covariance between the systematic errors of two moments. What is fixed in
-// the night sky or in the board is the same error at both; what calibration left, and
-// iron on the mount, turn with the board, so they fade with the cosine of the
-// angle between the poses; temperature acts in proportion to its change.
-func (s *systematic) covariance(t *systematic, cos float64) float64 {
+// the night sky or in the board is the same error at both; what calibration left,
+// iron on the mount and what temperature does to the sensors turn with the board
+// and keep the share that alike gives; temperature acts in proportion to its change.
+func (s *systematic) covariance(t *systematic, alike float64) float64 {
 	low := func(a, b float64) float64 { return min(a*a, b*b) }
-	return cos*(low(s.calibration, t.calibration)+low(s.iron, t.iron)) + s.temperature*t.temperature + low(s.mounting, t.mounting) +
+	return alike*(low(s.calibration, t.calibration)+low(s.iron, t.iron)+s.temperature*t.temperature) + low(s.mounting, t.mounting) +
 		low(s.declination, t.declination) + low(s.variation, t.variation) + low(s.local, t.local)
+}
+
+// alike is what a small vector fixed in the board, any way it points, does to this
+// angle at one pose as at the other: the correlation of the two errors, none below
+// zero. Altitude takes the vector's component up across the axis, azimuth that to
+// the east: the cosine of the turn between them in body axes.
+func (c channel) alike(alt1, az1, alt2, az2 float64) float64 {
+	tilted := math.Cos((alt1 - alt2) * degree)
+	if c == altitudeChannel {
+		return max(0, tilted)
+	}
+	s1, c1 := math.Sincos(az1 * degree)
+	s2, c2 := math.Sincos(az2 * degree)
+	return max(0, s1*s2*tilted+c1*c2)
 }
 
 // now gives the bias to add, and its variance, at another pose: the regression
@@ -72,14 +87,8 @@ func (a *anchor) now(s *systematic, altDeg, azDeg float64) (bias, variance float
 	if was == 0 {
 		return a.bias, prior + a.variance
 	}
-	g := s.covariance(&a.parts, cosBetween(a.altDeg, a.azDeg, altDeg, azDeg)) / was
+	g := s.covariance(&a.parts, a.channel.alike(a.altDeg, a.azDeg, altDeg, azDeg)) / was
 	return g * a.bias, max(prior-g*g*was, 0) + g*g*a.variance
-}
-
-func cosBetween(alt1, az1, alt2, az2 float64) float64 {
-	s1, c1 := math.Sincos(alt1 * degree)
-	s2, c2 := math.Sincos(alt2 * degree)
-	return s1*s2 + c1*c2*math.Cos((az1-az2)*degree)
 }
 
 // Refer takes a reference for the pose of this moment.
@@ -124,13 +133,17 @@ func (a *anchor) take(q Quantity, replace bool, measuredDeg, noiseDeg float64, s
 	}
 	bias += k * wrap180(q.Deg-measuredDeg-bias)
 	*a = anchor{
-		ok: true, source: q.Source, at: at, bias: bias, variance: left,
+		ok: true, channel: a.channel, source: q.Source, at: at, bias: bias, variance: left,
 		parts: *s, altDeg: m.altDeg, azDeg: m.azDeg,
 	}
 }
 
 // Forget drops all references: another place, another mounting.
-func (e *Estimator) Forget() { e.anchors, e.hold.ok = [2]anchor{}, false }
+func (e *Estimator) Forget() { e.anchors, e.hold.ok = noAnchors(), false }
+
+func noAnchors() [2]anchor {
+	return [2]anchor{{channel: altitudeChannel}, {channel: azimuthChannel}}
+}
 
 // Referred reports whether references act on altitude and azimuth.
 func (e *Estimator) Referred() (altitude, azimuth bool) {

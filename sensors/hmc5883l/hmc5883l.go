@@ -97,7 +97,7 @@ func hmc() variant {
 		xy:     gains, z: gains,
 		rates:    []float64{0.75, 1.5, 3, 7.5, 15, 30, 75},
 		averages: []int{1, 2, 4, 8},
-		spec:     sensors.MagneticSpec{NoiseUT: 0.2, DriftUTPerC: 0.02},
+		spec:     sensors.MagneticSpec{NoiseUT: 0.2, DriftUTPerC: 0.02, CommonPerC: -3e-3},
 	}
 }
 
@@ -112,7 +112,7 @@ func dlhc() variant {
 		rates:       []float64{0.75, 1.5, 3, 7.5, 15, 30, 75, 220},
 		averages:    []int{1},
 		thermometer: true,
-		spec:        sensors.MagneticSpec{NoiseUT: 0.2, OffsetUT: 1, DriftUTPerC: 0.02},
+		spec:        sensors.MagneticSpec{NoiseUT: 0.2, OffsetUT: 1, DriftUTPerC: 0.02, CommonPerC: -3e-3},
 	}
 }
 

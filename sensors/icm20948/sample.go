@@ -48,6 +48,7 @@ func (d *Dev) decode(b []byte) sensors.InertialSample {
 // and ranges in use. DS-000189 rev. 1.3, pages 12 and 13 (read): 230 µg/√Hz,
 // zero-g ±50 mg on a board, ±0.80 mg/°C, scale ±0.5 % and ±0.026 %/°C, cross-axis
 // ±2 %; page 11 (as quoted): 0.015 °/s/√Hz, ±5 °/s, gyroscope scale ±1.5 %.
+// From memory: ±0.05 °/s per °C. Wander of 30 °/h: common practice, no source.
 func (d *Dev) Spec() sensors.InertialSpec {
 	const mg = sensors.StandardGravity / 1000
 	return sensors.InertialSpec{
@@ -61,6 +62,8 @@ func (d *Dev) Spec() sensors.InertialSpec {
 		GyroNoise:      0.015 * degree,
 		GyroOffset:     5 * degree,
 		GyroScale:      math.Sqrt((3*0.015*0.015 + 6*0.02*0.02) / 9),
+		GyroDriftPerC:  0.05 * degree,
+		GyroWander:     30 * degree / 3600,
 		AccelRange:     float64(d.opts.AccelRangeG) * sensors.StandardGravity,
 		GyroRange:      float64(d.opts.GyroRangeDPS) * degree,
 		HasGyro:        true,

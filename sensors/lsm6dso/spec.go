@@ -45,10 +45,13 @@ type variant struct {
 // LSM6DS3: 90 µg/√Hz, ±40 mg, ±0.5 mg/°C, 7 m°/s/√Hz (its data sheet as quoted; the
 // LSM6DS33, table 3, has the same and ±10 °/s); ±0.01 %/°C, sensitivity ±1 % from
 // memory.
+// Zero rate, from memory: ±0.005 °/s per °C (ISM330DHCX), ±0.01 (LSM6DSO), ±0.05
+// (LSM6DSL, LSM6DS3). Gyroscope wander: 3 °/h as bias instability, so 5 °/h as 1 sigma
+// (DS13012); for the others 8 °/h: common practice, no source.
 // Temperature: 256 counts/°C, in the LSM6DS3 16 (its data sheet, as two public
 // drivers quote it).
 func variantOf(id byte) (variant, bool) {
-	figures := func(noise, offset, drift, scale, cross, gyroNoise, gyroOffset, gyroScale float64) sensors.InertialSpec {
+	figures := func(noise, offset, drift, scale, cross, gyroNoise, gyroOffset, gyroScale, gyroDrift, gyroWander float64) sensors.InertialSpec {
 		return sensors.InertialSpec{
 			AccelNoise:     noise * microG,
 			AccelOffset:    offset * milliG,
@@ -58,17 +61,19 @@ func variantOf(id byte) (variant, bool) {
 			GyroNoise:      gyroNoise * degree / 1000,
 			GyroOffset:     gyroOffset * degree,
 			GyroScale:      gyroScale,
+			GyroDriftPerC:  gyroDrift * degree,
+			GyroWander:     gyroWander * degree / 3600,
 		}
 	}
 	switch id {
 	case idLSM6DSO:
-		return variant{id, "LSM6DSO", true, true, 256, figures(70, 20, 0.1, 1e-4, 0.01, 3.8, 1, 0.01)}, true
+		return variant{id, "LSM6DSO", true, true, 256, figures(70, 20, 0.1, 1e-4, 0.01, 3.8, 1, 0.01, 0.01, 8)}, true
 	case idISM330DHCX:
-		return variant{id, "ISM330DHCX", true, true, 256, figures(60, 10, 0.17, 5e-5, 0.005, 5, 1, 0.005)}, true
+		return variant{id, "ISM330DHCX", true, true, 256, figures(60, 10, 0.17, 5e-5, 0.005, 5, 1, 0.005, 0.005, 5)}, true
 	case idLSM6DSL:
-		return variant{id, "LSM6DSL", false, false, 256, figures(90, 40, 0.1, 1e-4, 0.01, 4, 3, 0.01)}, true
+		return variant{id, "LSM6DSL", false, false, 256, figures(90, 40, 0.1, 1e-4, 0.01, 4, 3, 0.01, 0.05, 8)}, true
 	case idLSM6DS3:
-		return variant{id, "LSM6DS3", false, false, 16, figures(90, 40, 0.5, 1e-4, 0.01, 7, 10, 0.01)}, true
+		return variant{id, "LSM6DS3", false, false, 16, figures(90, 40, 0.5, 1e-4, 0.01, 7, 10, 0.01, 0.05, 8)}, true
 	}
 	return variant{}, false
 }

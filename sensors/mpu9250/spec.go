@@ -50,6 +50,10 @@ func rms(x, y, z float64) float64 { return math.Sqrt((x*x + y*y + z*z) / 3) }
 // and Y, ±80 mg on Z, ±1.5 mg/°C; scale ±3 %, ±0.026 %/°C, cross-axis ±2 %;
 // 0.01 °/s/√Hz, ±5 °/s, gyroscope scale ±3 %, cross-axis ±2 %. MPU-6500 and 9255 are
 // taken to be the same.
+//
+// The gyroscope's zero rate over -40..85 °C, ±20 °/s and later ±30 °/s, is from memory;
+// its wander of 30 °/h common practice, no source. GyroScale takes the larger of scale
+// and cross-axis, since about one axis the scale alone counts.
 func variantOf(id byte) (variant, bool) {
 	old := sensors.InertialSpec{
 		AccelNoise:     400 * microG,
@@ -59,7 +63,9 @@ func variantOf(id byte) (variant, bool) {
 		AccelScalePerC: 2e-4,
 		AccelCross:     math.Sqrt((3*0.03*0.03 + 6*0.02*0.02) / 9),
 		GyroOffset:     20 * degree,
-		GyroScale:      math.Sqrt((3*0.03*0.03 + 6*0.02*0.02) / 9),
+		GyroScale:      0.03,
+		GyroDriftPerC:  0.16 * degree,
+		GyroWander:     30 * degree / 3600,
 	}
 	later := sensors.InertialSpec{
 		AccelNoise:     300 * microG,
@@ -70,6 +76,8 @@ func variantOf(id byte) (variant, bool) {
 		AccelCross:     old.AccelCross,
 		GyroOffset:     5 * degree,
 		GyroScale:      old.GyroScale,
+		GyroDriftPerC:  0.24 * degree,
+		GyroWander:     old.GyroWander,
 	}
 	switch id {
 	case idMPU6050:

@@ -243,6 +243,7 @@ func (d *Dev) Spec() sensors.MagneticSpec {
 		RateHz:      float64(d.opts.RateHz),
 		NoiseUT:     0.2,
 		DriftUTPerC: 0.02,
+		CommonPerC:  -5e-4,
 		RangeUT:     100 * float64(d.opts.RangeGauss),
 	}
 }

@@ -49,6 +49,8 @@ func UnknownInertial() sensors.InertialSpec {
 		AccelDriftPerC: 0.86 * mg,
 		AccelCross:     0.03,
 		GyroOffset:     20 * deg,
+		GyroDriftPerC:  0.16 * deg,
+		GyroWander:     30 * deg / 3600,
 		HasGyro:        true,
 	}
 }
