@@ -131,7 +131,7 @@ func (e *Estimator) Inertial(s sensors.InertialSample) {
 	}
 	e.filter.Inertial(s.At, s.Accel, s.Gyro)
 	e.base.carrier.add(s.At, s.Gyro, e.filter.Up())
-	e.rest.inertial(s.At, s.Accel, s.Gyro)
+	e.rest.inertial(s.At, s.Accel, s.Gyro, s.TempC)
 }
 
 // remember keeps the rest pose, so that a movement can start from it.

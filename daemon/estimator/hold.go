@@ -24,6 +24,7 @@ type hold struct {
 	ok       bool
 	azDeg    float64 // at ref
 	variance float64 // deg²
+	creepDeg float64 // 1 sigma beside it: turns that may have been none
 	taken    float64 // deg², the references' own share of it
 	ref      holdMark
 	ring     [holdWindow]holdMark // newest at n-1
@@ -100,7 +101,7 @@ func (h *hold) take(q, prior Quantity, replace bool, e *Estimator) {
 	if h.at == 0 {
 		h.begin(e)
 	}
-	h.ok, h.azDeg, h.variance, h.taken, h.restless = true, wrap360(az), v, v, 0
+	h.ok, h.azDeg, h.variance, h.creepDeg, h.taken, h.restless = true, wrap360(az), v, 0, v, 0
 	if g := &e.rest.secondGyro; h.gyro.blocks < trackLine && g.n >= restBlocks {
 		// What this rest shows is worth more than the little learned before.
 		h.startGyro(g.mean, g.n, e)
@@ -163,13 +164,21 @@ func (e *Estimator) whiteDeg(t float64) float64 {
 	return e.opt.Inertial.GyroNoise / degree * math.Sqrt(t/2) / e.cosAltitude()
 }
 
-// warmth is the chip's temperature; of a chip that tells none, one that follows
+// warm smoothes the chip's temperature.
+func (h *hold) warm(c float64) {
+	if math.Abs(c-h.warmth) > warmthLeap {
+		h.warmth = c
+	}
+	h.warmth += (c - h.warmth) / warmthMemory
+}
+
+// warmth is the chip's temperature over the last block; of a chip that tells none, one that follows
 // time.
 func (e *Estimator) warmth() float64 {
-	if math.IsNaN(e.tempC) {
-		return unknownCooling * e.at.Seconds()
+	if t := e.rest.lastT; !math.IsNaN(t) {
+		return t
 	}
-	return e.tempC
+	return unknownCooling * e.at.Seconds()
 }
 
 // follow takes the block that was just judged.
@@ -182,11 +191,7 @@ func (h *hold) follow(e *Estimator) {
 	}
 	dt := (e.at - h.at).Seconds()
 	h.at = e.at
-	if w := e.warmth(); math.Abs(w-h.warmth) < 5 {
-		h.warmth += (w - h.warmth) / warmthMemory
-	} else {
-		h.warmth = w
-	}
+	h.warm(e.warmth())
 	// The filter's frame turned by the rates less its own offset.
 	frame, up := e.filter.frameAzimuth(), e.filter.Up()
 	offset, _ := h.gyro.now(e.at, h.warmth)
@@ -239,7 +244,7 @@ func (h *hold) follow(e *Estimator) {
 		return // part of a movement
 	}
 	if old.at > h.ref.at {
-		h.azDeg, h.variance = h.upTo(old.account, e)
+		h.azDeg, h.variance, h.creepDeg = h.upTo(old.account, e)
 		h.ref = *old
 	}
 	h.gyro.take(old.at, old.warmth, old.block.gyro, e.rest.gyroLevel.variance())
@@ -292,23 +297,25 @@ func (h *hold) drifted(e *Estimator) bool {
 	return true
 }
 
-// upTo is the azimuth and its variance when the account stood at a. What turned
-// while the mount seemed to rest may be a hand that turns too slowly to be noticed
-// otherwise, or the gyroscope's offset, and is doubted by half.
-func (h *hold) upTo(a account, e *Estimator) (azDeg, variance float64) {
+// upTo is the azimuth, its variance and creepDeg when the account stood at a. What
+// turned while the mount seemed to rest may be a hand that turns too slowly to be
+// noticed otherwise, or the gyroscope's offset, and is doubted by half: one time as
+// the other, so these doubts add up.
+func (h *hold) upTo(a account, e *Estimator) (azDeg, variance, creepDeg float64) {
 	if !e.opt.Inertial.HasGyro {
-		return h.azDeg, math.Inf(1)
+		return h.azDeg, math.Inf(1), 0
 	}
 	a = a.less(h.ref.account)
-	turned, v := a.movedDeg, h.variance
+	turned, v, creep := a.movedDeg, h.variance, h.creepDeg
 	if a.movedS > 0 {
 		v += square(e.whiteDeg(a.movedS)) + a.doubtDeg*a.doubtDeg + square(e.gyroScale()*a.movedDeg) + h.stepDeg*h.stepDeg
 	}
 	if math.Abs(a.stillDeg) > holdNoise*h.noiseDeg {
 		turned += a.stillDeg
-		v += square(a.stillDeg/2) + h.noiseDeg*h.noiseDeg
+		v += h.noiseDeg * h.noiseDeg
+		creep += math.Abs(a.stillDeg) / 2
 	}
-	return wrap360(h.azDeg + turned), v
+	return wrap360(h.azDeg + turned), v, creep
 }
 
 // useHold joins the held azimuth to the one that compass and references give, in
@@ -320,8 +327,8 @@ func (e *Estimator) useHold(out *Estimate, azDeg float64) float64 {
 	if !h.ok {
 		return azDeg
 	}
-	held, vh := h.upTo(h.account, e)
-	vh += h.noiseDeg * h.noiseDeg
+	held, vh, creep := h.upTo(h.account, e)
+	vh += h.noiseDeg*h.noiseDeg + creep*creep
 	var v float64
 	for _, p := range out.Budget {
 		v += p.AzimuthDeg * p.AzimuthDeg

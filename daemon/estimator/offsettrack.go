@@ -40,7 +40,9 @@ const (
 	ordinaryWander = 8 * degree / 3600
 	// warmthMemory is the time constant, in blocks, of the chip's temperature;
 	// unknownCooling is what is assumed, °C/s, of a chip that tells none.
+	// A leap beyond warmthLeap, °C, is another state of the chip.
 	warmthMemory   = 20
+	warmthLeap     = 5
 	unknownCooling = 2.0 / 60
 	// slopeWalk is the share of the slope's variance by which it may become another
 	// one, per °C: hysteresis and gradients within the chip (common practice, no

@@ -135,6 +135,7 @@ type block struct {
 	gyro    r3.Vec
 	field   r3.Vec
 	accelSq r3.Vec
+	temp    float64
 }
 
 // rest tells stillness from movement and averages while still.
@@ -163,6 +164,7 @@ type rest struct {
 	last, lastG r3.Vec
 	lastF       r3.Vec // field of the block before, of lastFN readings
 	lastFN      float64
+	lastT       float64 // °C of the block before
 	lastOK      bool
 	vibes       float64 // variance of one sample within blocks, running
 	moves       int
@@ -206,7 +208,7 @@ func (j *fieldJump) doubt(now time.Duration) float64 {
 func (r *rest) due(at time.Duration) bool { return r.started && at-r.cur.start >= blockLength }
 
 // inertial takes one corrected sample in body axes.
-func (r *rest) inertial(at time.Duration, accel, gyro r3.Vec) {
+func (r *rest) inertial(at time.Duration, accel, gyro r3.Vec, tempC float64) {
 	if !r.started {
 		r.started = true
 		r.cur = block{start: at}
@@ -221,6 +223,7 @@ func (r *rest) inertial(at time.Duration, accel, gyro r3.Vec) {
 	b.accel = r3.Add(b.accel, accel)
 	b.accelSq = r3.Add(b.accelSq, squares(accel))
 	b.gyro = r3.Add(b.gyro, gyro)
+	b.temp += tempC
 }
 
 func (r *rest) magnetic(field r3.Vec) {
@@ -256,7 +259,7 @@ func (r *rest) judge(b *block) {
 		r.gyroLevel.see(r3.Sub(g, r.lastG))
 	}
 	known := r.lastOK
-	r.last, r.lastG, r.lastOK = a, g, true
+	r.last, r.lastG, r.lastT, r.lastOK = a, g, b.temp/b.n, true
 	if r.lastFN = b.nm; b.nm > 0 {
 		r.lastF = r3.Scale(1/b.nm, b.field)
 	}
