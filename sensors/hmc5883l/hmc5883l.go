@@ -88,7 +88,7 @@ type variant struct {
 // hmc: gains of the data sheet, table 9. It gives 2 mG of field resolution, taken
 // as the noise of one sample. Every measurement is a set/reset pair, so the chip
 // has no offset of its own to speak of; its repeatability is not stated, the drift
-// common practice, no source.
+// common practice, no source; the scale against temperature is from memory.
 func hmc() variant {
 	gains := [8]float64{1370, 1090, 820, 660, 440, 390, 330, 230}
 	return variant{
