@@ -3,7 +3,6 @@ module plumbstar
 go 1.26.0
 
 require (
-	github.com/VictoriaMetrics/metrics v1.44.0 // indirect
 	github.com/danielgtaylor/huma/v2 v2.37.2 // indirect
 	github.com/dustin/go-humanize v1.1.0 // indirect
 	github.com/eclipse/paho.golang v0.23.0 // indirect
@@ -24,8 +23,6 @@ require (
 	github.com/soniakeys/unit v1.0.0 // indirect
 	github.com/spf13/cobra v1.10.2 // indirect
 	github.com/spf13/pflag v1.0.10 // indirect
-	github.com/valyala/fastrand v1.1.0 // indirect
-	github.com/valyala/histogram v1.2.0 // indirect
 	go.bug.st/serial v1.8.0 // indirect
 	go.yaml.in/yaml/v4 v4.0.0 // indirect
 	golang.org/x/image v0.25.0 // indirect

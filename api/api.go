@@ -17,8 +17,6 @@ import (
 	"sync/atomic"
 	"time"
 
-	"github.com/VictoriaMetrics/metrics"
-
 	"plumbstar/api/mdns"
 	"plumbstar/daemon"
 )
@@ -108,6 +106,7 @@ type Server struct {
 	stop            chan struct{} // closed when streams must end
 	exports         chan struct{} // holds one for each night that is being read out
 	refusedPairings atomic.Uint64
+	started         time.Time
 }
 
 // New wires a server; Serve runs it.
@@ -117,12 +116,11 @@ func New(o Options) (*Server, error) {
 	}
 	s := &Server{
 		o: o, hub: newHub(&o), conns: newConns(o.MaxConns), places: newPlaces(o.MaxStreams), hosts: map[string]bool{"localhost": true},
-		stop: make(chan struct{}), exports: make(chan struct{}, maxExports),
+		started: o.Now(), stop: make(chan struct{}), exports: make(chan struct{}, maxExports),
 	}
 	for _, h := range o.Hosts {
 		s.hosts[strings.ToLower(strings.TrimSuffix(h, "."))] = true
 	}
-	metrics.ExposeMetadata(true) // # TYPE lines; the library keeps that for the whole program
 	mux := http.NewServeMux()
 	api := s.newAPI(mux)
 	spec, err := json.Marshal(api.OpenAPI())

@@ -3,9 +3,8 @@ package api
 import (
 	"fmt"
 	"net/http"
+	"runtime"
 	"strconv"
-
-	"github.com/VictoriaMetrics/metrics"
 
 	"plumbstar/daemon"
 	"plumbstar/daemon/estimator"
@@ -16,16 +15,16 @@ func states() []estimator.State {
 	return []estimator.State{estimator.Settling, estimator.Steady, estimator.Moving, estimator.Disturbed, estimator.Stale, estimator.Lost}
 }
 
-// metricsText is GET /metrics. The set is made per request from one snapshot,
-// so that the numbers belong together and what is not known is absent.
+// metricsText is GET /metrics. It is made per request from one snapshot, so that the
+// numbers belong together and what is not known is absent.
 func (s *Server) metricsText(w http.ResponseWriter, _ *http.Request) {
-	set := metrics.NewSet()
+	var set exposition
 	gauge := func(name string, v Number) {
 		if v.Known {
-			set.GetOrCreateGauge(name, nil).Set(v.Value)
+			set.add(name, v.Value)
 		}
 	}
-	count := func(name string, v uint64) { set.GetOrCreateCounter(name).Set(v) }
+	count := func(name string, v uint64) { set.add(name, float64(v)) }
 	number := func(v float64) Number { return Number{Value: v, Known: true} }
 
 	snap := s.o.Source.Latest()
@@ -67,9 +66,12 @@ func (s *Server) metricsText(w http.ResponseWriter, _ *http.Request) {
 	count("plumbstar_stream_slow_readers_total", s.hub.dropped.Load())
 	count("plumbstar_pairing_refused_total", s.refusedPairings.Load())
 
+	gauge("process_start_time_seconds", number(float64(s.started.Unix())))
+	gauge("go_goroutines", number(float64(runtime.NumGoroutine())))
+	set.process()
+
 	w.Header().Set("Content-Type", "text/plain; version=0.0.4; charset=utf-8")
-	set.WritePrometheus(w)
-	metrics.WriteProcessMetrics(w)
+	_, _ = w.Write(set.text()) // the asker may be gone
 }
 
 func truth(on bool) Number {

@@ -3,6 +3,7 @@ package api
 import (
 	"net/http"
 	"regexp"
+	"runtime"
 	"strings"
 	"testing"
 )
@@ -59,8 +60,29 @@ func TestMetrics(t *testing.T) {
 			t.Errorf("%s is %s", name, v)
 		}
 	}
+	for _, name := range []string{"process_cpu_seconds_total", "process_resident_memory_bytes", "process_open_fds", "process_start_time_seconds", "go_goroutines"} {
+		if v, ok := seen[name]; runtime.GOOS == "linux" && (!ok || v == "0" && name != "process_cpu_seconds_total") {
+			t.Errorf("%s is %q", name, v)
+		}
+	}
 	b.source.publish(lostSnapshot())
 	if _, body := b.do(t, http.MethodGet, "/metrics", "", nil); strings.Contains(string(body), "\nplumbstar_error_degrees") {
 		t.Error("an error in degrees while nothing is known")
+	}
+}
+
+// TestStat reads a line of proc(5), with a name that was chosen to confuse.
+func TestStat(t *testing.T) {
+	var x exposition
+	x.stat("77 (a) b) S 1 77 77 0 -1 4194560 1 0 2 0 150 50 0 0 20 0 9 0 100 123456 10 18446744073709551615 1 1 0\n", 4096)
+	const want = "process_cpu_seconds_total 2|process_num_threads 9|process_virtual_memory_bytes 123456|process_resident_memory_bytes 40960"
+	if got := strings.Join(x.samples, "|"); got != want {
+		t.Errorf("%s", got)
+	}
+	for _, bad := range []string{"", ")", "77 (a) S 1 2"} {
+		x = exposition{}
+		if x.stat(bad, 1); len(x.samples) != 0 {
+			t.Errorf("%q: %v", bad, x.samples)
+		}
 	}
 }

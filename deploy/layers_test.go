@@ -71,7 +71,6 @@ var borders = []struct {
 	{"github.com/pelletier/go-toml/v2", []string{"daemon/config"}},
 	{"database/sql", []string{"daemon/nightlog"}},
 	{"modernc.org/sqlite", []string{"daemon/nightlog"}},
-	{"github.com/VictoriaMetrics/metrics", []string{"api"}},
 	{"go.bug.st/serial", []string{"sensors/gnss", "cmd"}},
 	{"rsc.io/qr", []string{"api", "cmd"}},
 	{"github.com/eclipse/paho.golang", []string{"api/alarms"}},
