@@ -186,3 +186,51 @@ func TestSlowNoAnswerIsNoHang(t *testing.T) {
 	}
 	t.Error("this machine stood still fifty times")
 }
+
+// TestBusLineDirect: on a bus that is well the caller does the transfer itself; not
+// the first one, none after a fault until one went well, and never again with an
+// adapter that does not keep its time-out.
+func TestBusLineDirect(t *testing.T) {
+	b := &hangingBus{closed: make(chan struct{})}
+	l := newBusLine(b)
+	direct := 0
+	var fails error
+	var lasts time.Duration
+	l.direct = func(addr uint16, w, r []byte) error {
+		direct++
+		time.Sleep(lasts)
+		for i := range r {
+			r[i] = byte(addr) + 1
+		}
+		return fails
+	}
+	tx := func(what string, wantDirect int, wantErr error) {
+		t.Helper()
+		var r [1]byte
+		before := direct
+		err := l.Tx(0x20, []byte{0}, r[:])
+		if !errors.Is(err, wantErr) || direct-before != wantDirect || err == nil && int(r[0]) != 0x20+wantDirect {
+			t.Errorf("%s: %v, read 0x%02x, %d direct, want %v and %d", what, err, r[0], direct-before, wantErr, wantDirect)
+		}
+	}
+	tx("first", 0, nil)
+	if !l.well.Load() {
+		t.Skip("this machine stood still in a transfer")
+	}
+	fails = busCause(syscall.ENXIO)
+	tx("second", 1, syscall.ENXIO)
+	fails = syscall.EIO
+	tx("after nobody answered", 1, syscall.EIO)
+	tx("after a fault", 0, nil)
+	fails, lasts = nil, 2*slow
+	tx("slow", 1, nil)
+	lasts = 0
+	tx("after a slow one", 0, nil)
+	lasts = heedless + slow
+	tx("far too slow", 1, nil)
+	tx("then", 0, nil)
+	tx("and then", 0, nil)
+	if err := l.Close(); err != nil {
+		t.Error(err)
+	}
+}

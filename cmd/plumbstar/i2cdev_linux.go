@@ -5,10 +5,12 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"runtime"
 	"strconv"
 	"strings"
 	"syscall"
+	"time"
 	"unsafe"
 
 	"periph.io/x/conn/v3/i2c"
@@ -24,11 +26,6 @@ const (
 	i2cTransfer = 0x0707 // I2C_RDWR
 	i2cRead     = 0x0001 // I2C_M_RD
 )
-
-// adapterTimeout is how long a transfer may wait for the adapter, in units of
-// 10 ms: the longest burst at 100 kHz takes 3 ms, stretching included 10 ms, and
-// the default of a second would stop the loop for as long.
-const adapterTimeout = 5
 
 // i2cDevice is a bus of the kernel. Unlike periph's it keeps the cause of an
 // error, so that a missing chip, a line that is held low and an adapter that is
@@ -61,9 +58,20 @@ func openI2C(n int) (i2c.BusCloser, error) {
 	}
 	d := &i2cDevice{f: f, fd: f.Fd(), number: n, adapter: adapterName(n)}
 	// An adapter that refuses these keeps its own.
-	_ = d.ioctl(i2cTimeout, adapterTimeout)
-	_ = d.ioctl(i2cRetries, 0)
-	return newBusLine(d), nil
+	_ = d.ioctl(syscall.Syscall, i2cTimeout, uintptr(adapterTimeout/(10*time.Millisecond)))
+	_ = d.ioctl(syscall.Syscall, i2cRetries, 0)
+	l := newBusLine(d)
+	if !overUSB(n) {
+		l.direct = d.txHolding
+	}
+	return l, nil
+}
+
+// overUSB reports whether the adapter hangs on USB: such an adapter decides for
+// itself how long it waits for a line, whatever time-out it was told.
+func overUSB(n int) bool {
+	path, err := filepath.EvalSymlinks(fmt.Sprintf("/sys/class/i2c-dev/i2c-%d/device", n))
+	return err != nil || strings.Contains(path, "/usb")
 }
 
 // adapterName is what the kernel calls the adapter, such as "bcm2835 (i2c@7e804000)".
@@ -75,9 +83,12 @@ func adapterName(n int) string {
 	return strings.TrimSpace(string(b))
 }
 
-func (d *i2cDevice) ioctl(request, value uintptr) error {
+// systemCall is the signature of syscall.Syscall and RawSyscall.
+type systemCall func(trap, a1, a2, a3 uintptr) (r1, r2 uintptr, err syscall.Errno)
+
+func (d *i2cDevice) ioctl(call systemCall, request, value uintptr) error {
 	for {
-		_, _, e := syscall.Syscall(syscall.SYS_IOCTL, d.fd, request, value)
+		_, _, e := call(syscall.SYS_IOCTL, d.fd, request, value)
 		switch e {
 		case 0:
 			return nil
@@ -88,8 +99,21 @@ func (d *i2cDevice) ioctl(request, value uintptr) error {
 	}
 }
 
-// Tx does one transfer: write w, then, after a repeated start, read into r.
+// Tx does one transfer: write w, then, after a repeated start, read into r. Its
+// errors name neither bus nor address: those who ask for a transfer do.
 func (d *i2cDevice) Tx(addr uint16, w, r []byte) error {
+	return d.transfer(syscall.Syscall, addr, w, r)
+}
+
+// txHolding is Tx without a word to Go's scheduler, which otherwise wakes two or
+// three threads to find other work for the millisecond that a transfer takes: as
+// many wake-ups as all the rest. While it lasts one of the program's processors
+// stands still, so it is for transfers that end soon.
+func (d *i2cDevice) txHolding(addr uint16, w, r []byte) error {
+	return d.transfer(syscall.RawSyscall, addr, w, r)
+}
+
+func (d *i2cDevice) transfer(call systemCall, addr uint16, w, r []byte) error {
 	if addr > 0x7f || len(w) > longestBusJob || len(r) > longestBusJob {
 		return fmt.Errorf("%s: %d and %d bytes with 0x%02x: not a transfer of this program", d, len(w), len(r), addr)
 	}
@@ -108,18 +132,13 @@ func (d *i2cDevice) Tx(addr uint16, w, r []byte) error {
 	// What the kernel writes to through addresses in memory must not move or be
 	// freed meanwhile: it is all reachable from d, which lives on the heap.
 	d.req = i2cRequest{msgs: unsafe.Pointer(&d.msgs), n: uint32(n)}
-	err := d.ioctl(i2cTransfer, uintptr(unsafe.Pointer(&d.req)))
+	err := d.ioctl(call, i2cTransfer, uintptr(unsafe.Pointer(&d.req)))
 	runtime.KeepAlive(d)
 	d.msgs = [2]i2cMessage{}
-	switch {
-	case err == nil:
-		return nil
-	case err == syscall.EIO && d.unplugged():
-		err = &sensors.BusCause{Fault: sensors.FaultAdapterGone, Err: err}
-	default:
-		err = busCause(err)
+	if err == syscall.EIO && d.unplugged() {
+		err = syscall.ENODEV
 	}
-	return fmt.Errorf("%s: transfer with 0x%02x: %w", d, addr, err)
+	return busCause(err)
 }
 
 // unplugged: the kernel takes the node away with the adapter, while a bus that is
@@ -137,17 +156,20 @@ func (d *i2cDevice) unplugged() bool {
 // everything.
 func busCause(err error) error {
 	var f sensors.Fault
+	var means string
 	switch err {
+	case nil:
+		return nil
 	case syscall.EREMOTEIO, syscall.ENXIO:
-		f = sensors.FaultNoAnswer
+		f, means = sensors.FaultNoAnswer, "nobody answers"
 	case syscall.ETIMEDOUT, syscall.EAGAIN, syscall.EBUSY:
-		f = sensors.FaultHeldLow
+		f, means = sensors.FaultHeldLow, "a line is held low"
 	case syscall.ENODEV, syscall.ESHUTDOWN, syscall.EBADF:
-		f = sensors.FaultAdapterGone
+		f, means = sensors.FaultAdapterGone, "the adapter is gone"
 	default:
-		return err
+		return fmt.Errorf("the transfer failed (%w)", err)
 	}
-	return &sensors.BusCause{Fault: f, Err: err}
+	return &sensors.BusCause{Fault: f, Err: fmt.Errorf("%s (%w)", means, err)}
 }
 
 // SetSpeed cannot be done from here: the kernel's device tree sets the clock.
