@@ -108,7 +108,7 @@ func New(o Options) (*Daemon, error) {
 	}
 	for _, s := range []*slot{d.inertial, d.inertial2, d.magnetic, d.magnetic2} {
 		if s != nil {
-			s.passing = func(text string) { d.log.Warn("sensor fault", "what", text) }
+			s.passing = func(text string) { d.log.Warn("sensor fault, over by itself", "what", text) }
 		}
 	}
 	d.est, d.estMount = estimator.New(d.estimatorOptions()), o.Inertial.Mount
@@ -192,7 +192,7 @@ func (d *Daemon) Run(ctx context.Context) error {
 		if d.tick(now, behind+now-next) {
 			return nil
 		}
-		next += d.opt.Period
+		next += d.step()
 		now = d.opt.Clock.Now()
 		if behind = max(0, now-next); behind > 0 {
 			// Late: skip the ticks that were missed instead of chasing them.
@@ -202,6 +202,20 @@ func (d *Daemon) Run(ctx context.Context) error {
 			d.opt.Clock.Sleep(next - now)
 		}
 	}
+}
+
+// lostPeriod is the loop's while no sensor can be read: it only looks for them and
+// publishes, and the battery may last.
+const lostPeriod = 50 * time.Millisecond
+
+// step is how long after this tick the next one is due.
+func (d *Daemon) step() time.Duration {
+	for _, s := range []*slot{d.inertial, d.inertial2, d.magnetic, d.magnetic2} {
+		if s != nil && (s.dev != nil || s.opening) {
+			return d.opt.Period
+		}
+	}
+	return max(d.opt.Period, min(lostPeriod, d.opt.PublishEvery))
 }
 
 // hangs is more than any reading of a working bus takes.
@@ -245,7 +259,7 @@ func (d *Daemon) tick(now, late time.Duration) (ended bool) {
 func (d *Daemon) readInertial(now time.Duration) {
 	s := d.inertial
 	fresh := s.dev == nil
-	if !s.ready(now) {
+	if !s.ready(now) || !fresh && s.rests(now, d.opt.Period) {
 		return
 	}
 	dev := s.dev.(sensors.Inertial)
@@ -299,7 +313,7 @@ func (d *Daemon) readInertial(now time.Duration) {
 func (d *Daemon) readMagnetic(now time.Duration) {
 	s := d.magnetic
 	fresh := s.dev == nil
-	if !s.ready(now) {
+	if !s.ready(now) || !fresh && s.rests(now, d.opt.Period) {
 		return
 	}
 	dev := s.dev.(sensors.Magnetometer)

@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 	"log/slog"
 	"time"
@@ -61,6 +62,10 @@ func (m Mount) cov(c estimator.Cov3) estimator.Cov3 {
 	}
 	return out
 }
+
+// ErrOpening is what Open may say while a sensor is being looked for or set up
+// elsewhere: it is called again in the next round.
+var ErrOpening = errors.New("the sensor is being opened")
 
 // Inertial and Magnetic name how to open a sensor and how it is mounted.
 type Inertial struct {

@@ -29,7 +29,7 @@ const (
 func (d *Daemon) readSecond(now time.Duration) {
 	s := d.magnetic2
 	fresh := s.dev == nil
-	if !s.ready(now) {
+	if !s.ready(now) || !fresh && s.rests(now, d.opt.Period) {
 		return
 	}
 	dev := s.dev.(sensors.Magnetometer)

@@ -23,7 +23,7 @@ const accelBridge = 0.01
 func (d *Daemon) readSecondInertial(now time.Duration) {
 	s := d.inertial2
 	fresh := s.dev == nil
-	if !s.ready(now) {
+	if !s.ready(now) || !fresh && s.rests(now, d.opt.Period) {
 		return
 	}
 	dev := s.dev.(sensors.Inertial)

@@ -17,9 +17,11 @@ const (
 	errorsInRow = 5
 	silence     = time.Second
 	// retryFirst and retryLongest bound the wait between attempts to open: short
-	// enough that guidance is back within 3 s of a repair.
+	// enough that guidance is back within 3 s of a repair even on a slow machine.
+	// An attempt where nobody answers is one short transfer or a few, while a sensor
+	// at work has a hundred in a second.
 	retryFirst   = 250 * time.Millisecond
-	retryLongest = 2 * time.Second
+	retryLongest = 500 * time.Millisecond
 	// checkEvery is how often a silent brown-out is looked for.
 	checkEvery = time.Minute
 	// tellEvery is how often a fault of one name is told that passes by itself.
@@ -40,10 +42,13 @@ type slot struct {
 	status  SensorStatus
 	dev     conn.Resource
 	open    func() (conn.Resource, error)
+	opening bool // open said ErrOpening
 	retryAt time.Duration
 	wait    time.Duration
 	lastOK  time.Duration
 	askedAt time.Duration // for a sample
+	period  time.Duration // of the chip's samples; 0: it is asked in every round
+	since   time.Duration // the newest sample came after this time
 	quiet   time.Duration // since when the chip has had nothing new
 	checkAt time.Duration
 	inRow   int
@@ -51,9 +56,10 @@ type slot struct {
 	windowT time.Duration
 	wasOpen bool
 	event   func(kind, text string) // lost, found
-	// passing is told of a fault that did not end the connection; toldAt is when,
-	// by name.
+	// passing is told of a fault that is over and did not end the connection; fault is
+	// one that still may; toldAt is when it was told last, by name.
 	passing func(text string)
+	fault   sensors.Fault
 	toldAt  map[sensors.Fault]time.Duration
 	lastErr error
 	onLost  func()
@@ -79,8 +85,13 @@ func (s *slot) ready(now time.Duration) bool {
 		return false
 	}
 	dev, err := s.open()
+	if s.opening = errors.Is(err, ErrOpening); s.opening {
+		return false
+	}
 	if err != nil {
-		s.fail(err)
+		if s.status.State != "lost" || faultName(err) != faultName(s.lastErr) {
+			s.fail(err)
+		}
 		s.retryAt = now + s.wait
 		s.wait = min(2*s.wait, retryLongest)
 		if s.status.State != "lost" {
@@ -95,7 +106,37 @@ func (s *slot) ready(now time.Duration) bool {
 	s.inRow = 0
 	s.lastOK, s.quiet, s.askedAt, s.checkAt = now, now, now, now+checkEvery
 	s.windowN, s.windowT = 0, now
+	s.period, s.since = periodOf(dev), now
 	return true
+}
+
+// periodOf is the time between a chip's samples; 0 of a source that keeps them all.
+func periodOf(dev conn.Resource) time.Duration {
+	if _, ok := dev.(queued); ok {
+		return 0
+	}
+	hz := 0.0
+	switch x := dev.(type) {
+	case sensors.Inertial:
+		hz = x.Spec().RateHz
+	case sensors.Magnetometer:
+		hz = x.Spec().RateHz
+	}
+	if hz <= 0 {
+		return 0
+	}
+	return time.Duration(float64(time.Second) / hz)
+}
+
+// soonest is the share of its period after which a chip's next sample may come: their
+// clocks are right to a tenth (LSM6DSO: 6 % typical, from memory; own margin).
+const soonest = 0.9
+
+// rests reports whether the chip need not be asked in this round of the loop: its next
+// sample is hardly due, and stays until the next round in any case.
+func (s *slot) rests(now, round time.Duration) bool {
+	again := time.Duration(2 * soonest * float64(s.period))
+	return now < s.lastOK+s.period-round/2 && now+round <= s.since+again
 }
 
 // sample records a success.
@@ -107,6 +148,14 @@ func (s *slot) sample(now, at time.Duration, tempC float64, f sensors.Flags) {
 		s.event("found", s.status.Name+": "+s.status.Device)
 		s.status.State = "ok"
 		s.wasOpen = true
+	}
+	if s.fault != "" {
+		s.passed(now)
+	}
+	if s.askedAt > s.lastOK {
+		s.since = s.askedAt // when it was not there
+	} else {
+		s.since += time.Duration(soonest * float64(s.period))
 	}
 	s.wait = retryFirst
 	s.inRow = 0
@@ -146,11 +195,17 @@ func (s *slot) trouble(now time.Duration, err error) {
 		s.lose(now, nil)
 		return
 	}
-	// One bad transfer in a million is a loose wire that will be one in ten.
-	if at, told := s.toldAt[s.status.Fault]; !told || now-at >= tellEvery {
-		s.toldAt[s.status.Fault] = now
+	s.fault = s.status.Fault
+}
+
+// passed tells of a fault that was followed by a sample: one bad transfer in a million
+// is a loose wire that will be one in ten.
+func (s *slot) passed(now time.Duration) {
+	if at, told := s.toldAt[s.fault]; !told || now-at >= tellEvery {
+		s.toldAt[s.fault] = now
 		s.passing(s.status.Name + ": " + s.status.LastError)
 	}
+	s.fault = ""
 }
 
 // check looks for a brown-out once a minute.
@@ -167,21 +222,26 @@ func (s *slot) check(now time.Duration) {
 	}
 }
 
+// fail counts an error. While a sensor is lost, attempts that fail as the one before
+// are not counted: the counts tell how often something broke, not for how long.
 func (s *slot) fail(err error) {
 	s.lastErr = err
 	s.status.Errors++
 	s.status.LastError = err.Error()
-	f := sensors.FaultOf(err)
-	if f == "" {
-		f = sensors.FaultBus
+	if s.status.Fault = sensors.FaultOf(err); s.status.Fault == "" {
+		s.status.Fault = sensors.FaultBus
 	}
-	s.status.Fault = f
-	name := sensors.NameOf(err)
-	if name == "" {
-		name = f
-	}
+	name := faultName(err)
 	s.status.Faults[string(name)]++
 	s.status.Advice = Advice(name)
+}
+
+// faultName is the name under which a fault is counted and advised upon.
+func faultName(err error) sensors.Fault {
+	if name := sensors.NameOf(err); name != "" {
+		return name
+	}
+	return sensors.FaultBus
 }
 
 func (s *slot) lose(now time.Duration, err error) {
@@ -193,7 +253,7 @@ func (s *slot) lose(now time.Duration, err error) {
 		// try would cost the adapter's time-out.
 		_ = s.dev.Halt()
 	}
-	s.dev = nil
+	s.dev, s.fault = nil, ""
 	s.status.State = "lost"
 	s.status.RateHz = 0
 	s.retryAt = now + s.wait

@@ -9,7 +9,6 @@ import (
 	"periph.io/x/conn/v3/i2c"
 
 	"plumbstar/daemon/config"
-	"plumbstar/sensors"
 )
 
 // liveBuses opens buses on demand, each once, and closes one as soon as no
@@ -19,6 +18,7 @@ type liveBuses struct {
 	mu   sync.Mutex
 	open map[string]i2c.BusCloser
 	use  map[string]string // sensor to bus
+	busy bool              // a sensor is being searched for
 }
 
 func newLiveBuses() *liveBuses {
@@ -65,6 +65,11 @@ func (l *liveBuses) release(sensor string) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	delete(l.use, sensor)
+	l.closeUnused()
+}
+
+// closeUnused closes the buses that no sensor uses. The caller holds the lock.
+func (l *liveBuses) closeUnused() {
 	used := make(map[string]bool)
 	for _, name := range l.use {
 		used[name] = true
@@ -78,12 +83,22 @@ func (l *liveBuses) release(sensor string) {
 	}
 }
 
-// find opens a sensor with open on the first candidate bus where it answers.
-func find[S any](l *liveBuses, sensor string, s config.Sensor, clock sensors.Clock, open func(chip string, bus i2c.Bus, addr uint16, clock sensors.Clock, rateHz float64) (S, error)) (S, error) {
-	var dev S
-	err := l.each(sensor, s.Bus, func(bus i2c.Bus) (err error) {
-		dev, err = open(s.Chip, bus, s.Address, clock, s.RateHz)
-		return err
-	})
-	return dev, err
+// begin lets one search at a time use the buses: a chip that is reset may close the
+// way to another one inside it.
+func (l *liveBuses) begin() bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.busy {
+		return false
+	}
+	l.busy = true
+	return true
+}
+
+// end is the end of a search; buses that it opened in vain are closed.
+func (l *liveBuses) end() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.busy = false
+	l.closeUnused()
 }
