@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -35,22 +36,41 @@ func (g *guest) modules() []string {
 	return m
 }
 
+// back is the promise for every guest: guidance is there again this long after the
+// end of a fault.
+const back = 3 * time.Second
+
+// limit is how long a guest may take: two minutes of its own time, which a busy
+// machine makes five of.
+const limit = 15 * time.Minute
+
+// pace makes the emulated processor's time that of its instructions, so that the
+// figures of a run do not depend on what else the machine does: while the processor
+// works, one instruction is 1/MIPS of a microsecond; while it waits, time is real.
+func (g *guest) pace() []string {
+	if g.plan.MIPS == 0 {
+		return nil
+	}
+	shift := math.Round(math.Log2(1000 / g.plan.MIPS))
+	return []string{"-icount", fmt.Sprintf("shift=%.0f,sleep=on", shift)}
+}
+
 func guests() []guest {
 	return []guest{
 		{
 			name: "x86-64", arch: "amd64", qemu: "qemu-system-x86_64",
-			args: []string{"-M", "q35", "-m", "384"}, console: "ttyS0", limit: 8 * time.Minute,
-			plan: plan.Plan{Board: "lsm6dso+mmc5983ma", Place: "larkmoor", RateHz: 100, Patience: 30 * time.Second},
+			args: []string{"-M", "q35", "-m", "384"}, console: "ttyS0", limit: limit,
+			plan: plan.Plan{Board: "lsm6dso+mmc5983ma", Place: "larkmoor", RateHz: 100, Patience: 30 * time.Second, Back: back, MIPS: 500, MostMB: 30},
 		},
 		{
 			name: "arm64", arch: "arm64", qemu: "qemu-system-aarch64",
-			args: []string{"-M", "virt", "-cpu", "cortex-a53", "-m", "384"}, console: "ttyAMA0", limit: 8 * time.Minute,
-			plan: plan.Plan{Board: "ism330dhcx+lis3mdl", Place: "dry-lagoon", RateHz: 20, Patience: 30 * time.Second},
+			args: []string{"-M", "virt", "-cpu", "cortex-a53", "-m", "384"}, console: "ttyAMA0", limit: limit,
+			plan: plan.Plan{Board: "ism330dhcx+lis3mdl", Place: "dry-lagoon", RateHz: 20, Patience: 30 * time.Second, Back: back, MIPS: 500, MostMB: 30},
 		},
 		{
 			name: "pi", arch: "arm64", qemu: "qemu-system-aarch64",
-			args: []string{"-M", "raspi3b"}, console: "ttyAMA0", limit: 8 * time.Minute,
-			plan: plan.Plan{Board: "mpu6500+borrowed", Borrowed: true, Place: "larkmoor", RateHz: 20, Patience: 30 * time.Second},
+			args: []string{"-M", "raspi3b"}, console: "ttyAMA0", limit: limit,
+			plan: plan.Plan{Board: "mpu6500+borrowed", Borrowed: true, Place: "larkmoor", RateHz: 20, Patience: 30 * time.Second, Back: back, MIPS: 500, MostMB: 30},
 		},
 	}
 }

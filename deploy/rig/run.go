@@ -34,6 +34,7 @@ func (g *guest) run(f files, console io.Writer) (result, error) {
 	args := append([]string{"-accel", "tcg", "-nographic", "-no-reboot", "-nic", "none",
 		"-kernel", f.kernel, "-initrd", f.initial,
 		"-append", "console=" + g.console + " panic=-1 quiet"}, g.args...)
+	args = append(args, g.pace()...)
 	var lever *lever
 	if g.plan.Borrowed {
 		var err error

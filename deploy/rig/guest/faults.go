@@ -104,23 +104,33 @@ func (g *guest) trouble(f plan.Fault) (string, error) {
 	}
 	text := fmt.Sprintf("named after %.1f s: %s", named.Seconds(), said)
 	if !t.passes {
-		text += fmt.Sprintf("; no number shown from %.1f s on", withheld.Seconds())
-		time.Sleep(t.lasts)
+		while, _, err := g.prog.over(t.lasts)
+		if err != nil {
+			return "", err
+		}
+		text += fmt.Sprintf("; no number shown from %.1f s on; meanwhile %s", withheld.Seconds(), while.text(g.plan.MIPS))
 	}
 	ended := time.Now()
 	if err := t.end(); err != nil {
 		return "", err
 	}
+	text += "; from the end on"
 	for _, name := range t.sensors {
 		if _, err := g.prog.awaitLog(mark, g.plan.Patience, "sensor found", name); err != nil {
 			return "", err
 		}
+		text += fmt.Sprintf(" %.1f s to the %s sensor,", time.Since(ended).Seconds(), name)
 	}
 	x, err := g.guided(2*g.plan.Patience, "steady", "settling")
 	if err != nil {
 		return "", fmt.Errorf("after the fault: %w", err)
 	}
-	return fmt.Sprintf("%s; guidance back %.1f s after the end (%s: %s)", text, time.Since(ended).Seconds(), x.State, x.Move.Text), nil
+	took := time.Since(ended)
+	text += fmt.Sprintf(" %.1f s to guidance (%s: %s)", took.Seconds(), x.State, x.Move.Text)
+	if took > g.plan.Back {
+		return "", fmt.Errorf("%s: %v are promised", text, g.plan.Back)
+	}
+	return text, nil
 }
 
 // named waits for the log line of each sensor that is lost and compares the

@@ -10,7 +10,6 @@ import (
 	"fmt"
 	"io"
 	"net/http"
-	"os"
 	"os/exec"
 	"strings"
 	"sync"
@@ -126,21 +125,6 @@ func (p *program) stop(limit time.Duration) error {
 	}
 }
 
-// rssMB is the memory that the program has in use.
-func (p *program) rssMB() float64 {
-	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/status", p.cmd.Process.Pid))
-	if err != nil {
-		return 0
-	}
-	for line := range strings.Lines(string(b)) {
-		var kb float64
-		if _, err := fmt.Sscanf(line, "VmRSS: %f kB", &kb); err == nil {
-			return kb / 1024
-		}
-	}
-	return 0
-}
-
 // The parts of the interface that the rig reads.
 type (
 	guidance struct {
@@ -249,20 +233,4 @@ func allWell() error {
 		return fmt.Errorf("health %q", h.Status)
 	}
 	return nil
-}
-
-// countEvents counts what the live stream brings within d.
-func countEvents(d time.Duration) (int, error) {
-	r, err := (&http.Client{Timeout: d}).Get(url + "/api/v1/guidance/stream")
-	if err != nil {
-		return 0, err
-	}
-	defer r.Body.Close()
-	n := 0
-	for s := bufio.NewScanner(r.Body); s.Scan(); {
-		if strings.HasPrefix(s.Text(), "data:") {
-			n++
-		}
-	}
-	return n, nil
 }

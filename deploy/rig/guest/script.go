@@ -56,6 +56,7 @@ func (g *guest) run() {
 	g.point("guidance", g.steady)
 	g.point("rate", g.rate)
 	g.point("turned", g.turned)
+	g.point("cost", g.cost)
 	for _, f := range g.plan.Script() {
 		g.point(string(f), func() (string, error) { return g.trouble(f) })
 	}
@@ -446,10 +447,12 @@ func (g *guest) rate() (string, error) {
 		return "", err
 	}
 	began, transfers := time.Now(), g.bench.bus.Count().Transfers
-	events, err := countEvents(span)
+	stop, err := listen()
 	if err != nil {
 		return "", err
 	}
+	time.Sleep(span)
+	events := stop()
 	if err := get("/api/v1/health", &after); err != nil {
 		return "", err
 	}
@@ -467,7 +470,7 @@ func (g *guest) rate() (string, error) {
 	if events < 5 {
 		return "", fmt.Errorf("less than one update in a second: %s", text)
 	}
-	return fmt.Sprintf("%s, %.0f MB resident", text, g.prog.rssMB()), nil
+	return text, nil
 }
 
 // turned turns the mount: guidance must follow.

@@ -27,6 +27,13 @@ type Plan struct {
 	// Patience is how long the program may need for what takes a second or two on
 	// a board.
 	Patience time.Duration
+	// Back is how long after the end of a fault guidance may take to be there again.
+	Back time.Duration
+	// MIPS is how many million instructions the emulated processor does in a second
+	// of its time, 0 when it goes as fast as it can.
+	MIPS float64
+	// MostMB is the memory that the program may have in use, MB.
+	MostMB float64
 }
 
 // Fault is one piece of trouble in the script.
@@ -55,7 +62,7 @@ func (p Plan) Script() []Fault {
 
 // Points are what a guest must prove, in the order of its lines.
 func (p Plan) Points() []string {
-	out := []string{"kernel", "errno", "scan", "hotplug", "calibration", "guidance", "rate", "turned"}
+	out := []string{"kernel", "errno", "scan", "hotplug", "calibration", "guidance", "rate", "turned", "cost"}
 	for _, f := range p.Script() {
 		out = append(out, string(f))
 	}
