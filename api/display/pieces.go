@@ -34,7 +34,9 @@ type pieces struct {
 	bus      i2c.Bus
 	addr     uint16
 	contrast byte
-	buf      [1 + pieceBytes]byte
+	// pause leaves the bus to others after each transfer.
+	pause func()
+	buf   [1 + pieceBytes]byte
 }
 
 // String names the bus.
@@ -95,7 +97,11 @@ func (p *pieces) commands(c []byte) error {
 
 func (p *pieces) send(control byte, b []byte) error {
 	p.buf[0] = control
-	return p.bus.Tx(p.addr, p.buf[:1+copy(p.buf[1:], b)], nil)
+	err := p.bus.Tx(p.addr, p.buf[:1+copy(p.buf[1:], b)], nil)
+	if p.pause != nil {
+		p.pause()
+	}
+	return err
 }
 
 // commandSize is the number of bytes of a command, operands included (table 9-1 and
