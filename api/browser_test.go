@@ -285,15 +285,15 @@ func (b *tab) night(name string) {
 }
 
 // fits checks that nothing is wider than the screen and that whatever is to be
-// pressed is at least 44 px in both directions.
+// pressed is at least 48 px in both directions.
 func (b *tab) fits(name string) {
 	b.t.Helper()
 	if over := b.eval("document.documentElement.scrollWidth - innerWidth"); over != "0" {
 		b.t.Errorf("%s at %s px is too wide by %s", name, b.eval("innerWidth"), over)
 	}
 	// A choice is pressed on its label; the input inside fills that.
-	if small := b.eval(`[...document.querySelectorAll("button, input, a, summary")].filter((x) => x.offsetParent && (x.offsetHeight < 44 || x.offsetWidth < 44)).map((x) => x.outerHTML.slice(0, 80) + " " + x.offsetWidth + "x" + x.offsetHeight).join("; ")`); small != "" {
-		b.t.Errorf("%s at %s px: smaller than 44 px: %s", name, b.eval("innerWidth"), small)
+	if small := b.eval(`[...document.querySelectorAll("button, input, a, summary")].filter((x) => x.offsetParent && (x.offsetHeight < 48 || x.offsetWidth < 48)).map((x) => x.outerHTML.slice(0, 80) + " " + x.offsetWidth + "x" + x.offsetHeight).join("; ")`); small != "" {
+		b.t.Errorf("%s at %s px: smaller than 48 px: %s", name, b.eval("innerWidth"), small)
 	}
 }
 

@@ -391,7 +391,8 @@ texts:
 	}
 }
 
-// TestEventsHaveWords: the page has words for each kind of event.
+// TestEventsHaveWords: the page has words for each kind of event, each part of the
+// uncertainty and each fault.
 func TestEventsHaveWords(t *testing.T) {
 	page, err := loadPage()
 	if err != nil {
@@ -412,7 +413,25 @@ func TestEventsHaveWords(t *testing.T) {
 			}
 		}
 	}
-	if kinds < 24 {
-		t.Errorf("only %d kinds found: does this test still read them?", kinds)
+	names := 0
+	for group, x := range map[string][2]string{
+		"part":  {"../daemon/estimator/budget.go", `(?m)^\s+part\w+\s+= "([\w ]+)"`},
+		"fault": {"../sensors/errors.go", `(?m)^\s+Fault\w+ Fault = "([\w-]+)"`},
+	} {
+		text, err := os.ReadFile(x[0])
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, m := range regexp.MustCompile(x[1]).FindAllStringSubmatch(string(text), -1) {
+			names++
+			for _, lang := range []string{"en", "de"} {
+				if !regexp.MustCompile(`(?s)\n  ` + group + `: \{.{0,700}?\b"?` + m[1] + `"?: "`).Match(page["/strings."+lang+".js"].body) {
+					t.Errorf("strings.%s.js has no words for the %s %q", lang, group, m[1])
+				}
+			}
+		}
+	}
+	if kinds < 24 || names < 14 {
+		t.Errorf("only %d kinds, %d parts and faults found: does this test still read them?", kinds, names)
 	}
 }

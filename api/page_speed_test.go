@@ -143,7 +143,7 @@ OscillatorNode.prototype.start = function (at) { tones.push(this.frequency.value
 	if n := page.eval("tones.length + spoken.length"); n != "0" {
 		t.Errorf("%s sounds while off", n)
 	}
-	page.press("Try the alarm")
+	page.press("Try the alarm of this phone")
 	waitFor(t, "the alarm", func() bool { return page.eval("tones.length === 6 && spoken.length === 1") == "true" })
 	page.quiet(b.url)
 }

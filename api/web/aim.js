@@ -2,7 +2,7 @@
 import { strings, fill, degrees, doubt, exposure, Way } from "/words.js";
 import { $, put, el, mark, reshape, keep, kept } from "/dom.js";
 import { ErrorMap } from "/map.js";
-import { ready, teller } from "/told.js";
+import { ready, teller, told } from "/told.js";
 
 const MARKS = { steady: "steady", settling: "settling", moving: "moving", disturbed: "disturbed", stale: "lost", lost: "lost" };
 const VERDICTS = { yes: "yes", probably: "probably", no: "no" };
@@ -45,6 +45,7 @@ export class Aim {
     }
     reshape($("state-mark"), "mark-" + (MARKS[g.state] ?? "lost"));
     put($("state-text"), strings.state[g.state] ?? g.state);
+    const [upTurns, eastTurns] = turns(g.move.text);
     const up = this.#altitude.next(g.move.raise_deg, g.axis.altitude_sigma_deg);
     const east = this.#azimuth.next(g.move.turn_east_deg, g.axis.azimuth_sigma_deg);
     const a = this.#move($("move-altitude"), up, {
@@ -52,6 +53,7 @@ export class Aim {
       verb: up.positive ? strings.raise : strings.lower,
       done: strings.altitudeDone,
       blank: strings.altitudeUnknown,
+      turns: upTurns,
     });
     // Facing the northern pole, east is on the right; facing the southern, on the left.
     const right = (g.hemisphere !== "south") === east.positive;
@@ -61,6 +63,7 @@ export class Aim {
       hand: right ? strings.toRight : strings.toLeft,
       done: strings.azimuthDone,
       blank: strings.azimuthUnknown,
+      turns: eastTurns,
     });
     const sentence = fill(strings.spoken, { a, b });
     this.#live(sentence);
@@ -123,10 +126,11 @@ export class Aim {
   /** #move draws one direction and returns its words. */
   #move(box, way, words) {
     const use = box.querySelector("use");
-    const [verb, amount, about, hand] = ["verb", "amount", "doubt", "hand"].map((c) => box.querySelector("." + c));
+    const [verb, amount, turn, about, hand] = ["verb", "amount", "turns", "doubt", "hand"].map((c) => box.querySelector("." + c));
     const dress = (name) => {
       if (box.className !== name) box.className = name;
     };
+    put(turn, way.kind === "go" && words.turns ? words.turns : "");
     if (way.kind === "go") {
       dress("move " + words.side);
       reshape(use, "go-" + way.strokes);
@@ -226,6 +230,15 @@ export class Aim {
     $(id).replaceChildren(...items.map((item) => el("li", {}, ...row(item))));
     $(id + "-box").hidden = items.length === 0;
   }
+}
+
+/** turns are what the board adds to the degrees once it knows the adjusters. */
+function turns(text) {
+  const of = (verbs) => {
+    const m = new RegExp(`(?:${verbs}) [^,;(]*\\(([^)]*)\\)`, "i").exec(text);
+    return m ? (told(m[1]) ?? m[1]) : "";
+  };
+  return [of("raise|lower"), of("turn east|turn west")];
 }
 
 /** warning is the text of a warning, which may be the page's own. */

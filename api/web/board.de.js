@@ -436,6 +436,20 @@ export default {
     ["turn east", "nach Osten"],
     ["turn west", "nach Westen"],
 
+    ["about an eighth of a turn{}", "etwa eine achtel Umdrehung{}"],
+    ["about a quarter turn{}", "etwa eine viertel Umdrehung{}"],
+    ["about half a turn{}", "etwa eine halbe Umdrehung{}"],
+    ["about one turn{}", "etwa eine Umdrehung{}"],
+    ["about three quarters of a turn{}", "etwa eine dreiviertel Umdrehung{}"],
+    ["about {} eighths of a turn{}", "etwa {} Achtel Umdrehung{}"],
+    ["about {} turns{}", "etwa {} Umdrehungen{}"],
+    ["a touch", "eine Spur"],
+    ["three", "drei"],
+    ["five", "fünf"],
+    ["seven", "sieben"],
+    [" clockwise", " im Uhrzeigersinn"],
+    [" counterclockwise", " gegen den Uhrzeigersinn"],
+
     // pairing and alarms
     ["this is not the code that the board shows", "das ist nicht der Code, den die Platine zeigt"],
     ["no pairing code is waiting (used, or older than its few minutes): run `plumbstar pair` on the board", "kein Code wartet (benutzt oder älter als einige Minuten): auf der Platine `plumbstar pair` aufrufen"],

@@ -60,6 +60,7 @@ export function calibrationSection(body, brief, { ask, exists, facts }, section)
   }
 
   ways.append(
+    el("p", {}, strings.calibrationOrder),
     ...KINDS.map((kind) =>
       el(
         "section",

@@ -94,7 +94,7 @@ function text(x, y, words, name, anchor = "middle") {
 
 /** hourWords writes a place on a clock face, where there is no hour 0. */
 export function hourWords(hour) {
-  return fill(strings.starHour, { hour: number(hour < 0.05 || hour >= 11.95 ? 12 : hour, 1) });
+  return fill(strings.starHour, { hour: number(hour < 1 ? hour + 12 : hour, 1) });
 }
 
 /** placeWords says where the star belongs besides the hour. */

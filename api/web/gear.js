@@ -38,7 +38,7 @@ export function cameraSection(body, brief, board, section) {
   const lenses = el("div", {});
   const form = el("form", { novalidate: true }, field("pixel_um", strings.pixel), field("trail_px", strings.trail), field("sensor_width_mm", strings.sensorWidth), field("sensor_height_mm", strings.sensorHeight), el("button", {}, strings.save));
   const add = el("form", { novalidate: true }, el("h3", {}, strings.lensAdd), field("name", strings.lensName, "", { maxlength: 40 }), field("focal_mm", strings.focal, ""), field("exposure_s", strings.exposureWish, ""), el("button", {}, strings.lensAdd));
-  body.append(table, lenses, add, el("h3", {}, strings.cameraTitle), form, answer);
+  body.append(table, lenses, add, el("h3", {}, strings.cameraOnly), form, answer);
   form.addEventListener("submit", (e) => {
     e.preventDefault();
     const { values, bad } = read(form, ["pixel_um", "trail_px", "sensor_width_mm", "sensor_height_mm"]);

@@ -11,6 +11,7 @@ import { Sound } from "/sound.js";
 import { Look } from "/look.js";
 import { Allowed } from "/allowed.js";
 import { Alarm } from "/alarm.js";
+import { Next } from "/next.js";
 
 /** wire builds it all; the result is told of states, losses and places. */
 export function wire(aim) {
@@ -23,6 +24,7 @@ export function wire(aim) {
   new Allowed(aim, facts);
   const board = { ask, exists, facts, pairing, sound };
   const alarm = (board.alarm = new Alarm(board));
+  new Next(aim, alarm);
   const places = {};
   let newest = null;
   let open = "aim";

@@ -1,6 +1,6 @@
 // The pole star in the finder: where it belongs, which one it is, and "I see it
 // here".
-import { strings, fill, number, clock } from "/words.js";
+import { strings, fill, number, degrees, clock } from "/words.js";
 import { el, draw, put } from "/dom.js";
 import { teller } from "/told.js";
 import { drawFinder, hourWords, placeWords, place, unplace } from "/finder.js";
@@ -44,6 +44,8 @@ export default class Star {
 
   follow(g) {
     if (Date.now() - this.#asked > AGAIN_MS) this.#load();
+    const far = this.#newest && g.error_deg > this.#newest.finder.field_deg / 2;
+    put(this.#parts.far, far ? fill(strings.starFar, { deg: degrees(g.error_deg, g.error_sigma_deg) }) : "");
     put(this.#parts.now, g.error_deg === null ? strings.sureTotalUnknown : fill(strings.starNow, { text: this.#board.words }));
   }
 
@@ -91,6 +93,7 @@ export default class Star {
   #controls() {
     const p = this.#parts;
     p.now = el("p", {});
+    p.far = el("p", { class: "far" });
     const button = (words, click) => el("button", { type: "button", click }, words);
     p.send = button(strings.seeSend, () => this.#send({ how: "in-finder", x_deg: this.#spot.xDeg, y_deg: this.#spot.yDeg }));
     const nudge = (words, label, dx, dy) => el("button", { type: "button", "aria-label": label, click: () => this.#nudge(dx, dy) }, words);
@@ -110,7 +113,7 @@ export default class Star {
       button(strings.seeNone, () => this.#ask("")),
     );
     p.told = el("div", { class: "answer", role: "status" });
-    p.controls.append(p.now, p.ways, p.spot, p.told);
+    p.controls.append(p.now, p.far, p.ways, p.spot, p.told);
   }
 
   /** #ask has the board say what to do, given what shows in the finder. */
