@@ -39,14 +39,13 @@ type Source interface {
 type Options struct {
 	Settings config.Display
 	Source   Source
-	// Find calls try with each bus that the settings allow, until try succeeds.
+	// Find calls try with each bus that the settings allow, until try succeeds. A bus
+	// may make transfers wait for a good moment.
 	Find func(try func(i2c.Bus) error) error
 	// Lost tells that the bus is no longer used.
 	Lost func()
 	// Clock is that of the snapshots.
 	Clock func() time.Duration
-	// Pause waits some milliseconds, between two transfers.
-	Pause func()
 	// Page is the address of the phone page, empty before it is known.
 	Page func() string
 	// Code is the pairing code that waits, or empty.
@@ -126,7 +125,7 @@ func (d *Display) step(now time.Duration) {
 
 func (d *Display) find() error {
 	return d.o.Find(func(bus i2c.Bus) error {
-		g, err := openGlass(bus, d.o.Settings, d.o.Pause)
+		g, err := openGlass(bus, d.o.Settings)
 		if err != nil {
 			return d.fault("start", bus, err)
 		}

@@ -6,6 +6,6 @@
 // now: numbers go when the snapshot is old, a mark moves at the edge for as long as
 // the program lives, and the glass is dark when it has ended.
 //
-// Sensors share the bus, so the screen is written in pieces of which each takes
-// 1.4 ms at 100 kHz at most, with pauses between them; see pieces.
+// Sensors may share the bus, so the screen is written in pieces of which each takes 1.3
+// ms at 100 kHz at most; see pieces. The bus may let them wait for the sensors.
 package display

@@ -24,8 +24,7 @@ const (
 	ink = 7.5
 )
 
-// Draw makes the picture of a screen. It takes time enough for one goroutine of a
-// small board, not for a loop: about 1 ms.
+// Draw makes the picture of a screen, in 0.4 ms on a core of x86-64.
 func Draw(s Screen) *image1bit.VerticalLSB {
 	img := image1bit.NewVerticalLSB(image.Rect(0, 0, width, height))
 	big, small := filled(s.Big[:]), filled(s.Small[:])

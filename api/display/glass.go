@@ -23,9 +23,9 @@ type glass struct {
 
 // openGlass starts the display on a bus; the picture of before may stand there
 // until the first one is shown, at the brightness of the settings.
-func openGlass(bus i2c.Bus, set config.Display, pause func()) (*glass, error) {
+func openGlass(bus i2c.Bus, set config.Display) (*glass, error) {
 	g := &glass{
-		bus:  &pieces{bus: bus, addr: set.Address, contrast: byte(math.Round(255 * set.Brightness)), pause: pause},
+		bus:  &pieces{bus: bus, addr: set.Address, contrast: byte(math.Round(255 * set.Brightness))},
 		opts: ssd1306.Opts{W: width, H: height, MirrorVertical: set.Rotated, MirrorHorizontal: set.Rotated},
 	}
 	if err := g.start(); err != nil {
@@ -72,9 +72,8 @@ func (g *glass) renew(img *image1bit.VerticalLSB) error {
 	return g.show(img)
 }
 
-// off wipes the picture and turns the display off, without pauses.
+// off wipes the picture and turns the display off.
 func (g *glass) off() error {
-	g.bus.pause = nil
 	if err := g.show(image1bit.NewVerticalLSB(image.Rect(0, 0, width, height))); err != nil {
 		return err
 	}

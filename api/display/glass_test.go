@@ -60,7 +60,7 @@ func TestGlass(t *testing.T) {
 		set.Address, set.Rotated, set.Brightness = 0x3d, turned, 0.1
 		longest := 0
 		bus.Trace(func(x sim.Transfer) { longest = max(longest, len(x.W)) })
-		g, err := openGlass(bus, set, nil)
+		g, err := openGlass(bus, set)
 		if err != nil {
 			t.Fatal(err)
 		}

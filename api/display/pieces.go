@@ -34,9 +34,7 @@ type pieces struct {
 	bus      i2c.Bus
 	addr     uint16
 	contrast byte
-	// pause leaves the bus to others after each transfer.
-	pause func()
-	buf   [1 + pieceBytes]byte
+	buf      [1 + pieceBytes]byte
 }
 
 // String names the bus.
@@ -97,11 +95,7 @@ func (p *pieces) commands(c []byte) error {
 
 func (p *pieces) send(control byte, b []byte) error {
 	p.buf[0] = control
-	err := p.bus.Tx(p.addr, p.buf[:1+copy(p.buf[1:], b)], nil)
-	if p.pause != nil {
-		p.pause()
-	}
-	return err
+	return p.bus.Tx(p.addr, p.buf[:1+copy(p.buf[1:], b)], nil)
 }
 
 // commandSize is the number of bytes of a command, operands included (table 9-1 and

@@ -495,7 +495,7 @@ export default {
   healthBad: "{n} von {of} Sensoren antworten nicht",
   healthSilent: "die Messschleife schweigt",
   healthLoop: "plumbstar {version}; {late} von {ticks} Messungen verspätet; {listeners} hören zu.",
-  sensor: { inertial: "Beschleunigungsmesser und Kreisel", magnetic: "Magnetsensor", inertial2: "Zweiter Beschleunigungsmesser", magnetic2: "Zweiter Magnetsensor", gnss: "Satellitenempfänger" },
+  sensor: { inertial: "Beschleunigungsmesser und Kreisel", magnetic: "Magnetsensor", inertial2: "Zweiter Beschleunigungsmesser", magnetic2: "Zweiter Magnetsensor", gnss: "Satellitenempfänger", air: "Luftdruckmesser", display: "Anzeige" },
   sensorState: { ok: "antwortet", starting: "läuft an", lost: "antwortet nicht" },
   sensorRate: "{hz} Messungen je Sekunde",
   sensorTemp: "{c} °C",

@@ -497,7 +497,7 @@ export default {
   healthBad: "{n} of {of} sensors do not answer",
   healthSilent: "the sensor loop is silent",
   healthLoop: "plumbstar {version}; {late} of {ticks} readings late; {listeners} listening.",
-  sensor: { inertial: "Accelerometer and gyroscope", magnetic: "Magnetometer", inertial2: "Second accelerometer", magnetic2: "Second magnetometer", gnss: "Satellite receiver" },
+  sensor: { inertial: "Accelerometer and gyroscope", magnetic: "Magnetometer", inertial2: "Second accelerometer", magnetic2: "Second magnetometer", gnss: "Satellite receiver", air: "Barometer", display: "Display" },
   sensorState: { ok: "answers", starting: "starting", lost: "does not answer" },
   sensorRate: "{hz} readings a second",
   sensorTemp: "{c} °C",

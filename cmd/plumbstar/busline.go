@@ -54,7 +54,10 @@ type busLine struct {
 	job    busJob      // of who has the token, then of the goroutine
 	hangs  atomic.Bool // the job in work was given up
 	lame   atomic.Int64
-	epoch  time.Time
+	// Of the transfers that are no guest's: when the last ended, and when the first
+	// after a while was asked for.
+	used, tick atomic.Int64
+	epoch      time.Time
 
 	mu      sync.Mutex
 	gaveUp  bool // the caller of the job in work was sent away
@@ -116,6 +119,15 @@ func (l *busLine) judge(began time.Duration, err error) {
 
 // Tx does one transfer, when those before are done.
 func (l *busLine) Tx(addr uint16, w, r []byte) error {
+	if now := int64(time.Since(l.epoch)); now-l.used.Load() > int64(guestFrom) {
+		l.tick.Store(now)
+	}
+	err := l.transfer(addr, w, r)
+	l.used.Store(int64(time.Since(l.epoch)))
+	return err
+}
+
+func (l *busLine) transfer(addr uint16, w, r []byte) error {
 	if len(w) > longestBusJob || len(r) > longestBusJob {
 		return fmt.Errorf("%d bytes to write and %d to read: at most %d are transferred at once", len(w), len(r), longestBusJob)
 	}

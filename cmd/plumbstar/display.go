@@ -5,7 +5,6 @@ import (
 	"errors"
 	"log/slog"
 	"sync"
-	"time"
 
 	"periph.io/x/conn/v3/i2c"
 
@@ -14,12 +13,7 @@ import (
 	"plumbstar/daemon/config"
 )
 
-const (
-	displayUser = "display"
-	// displayPause leaves the bus to the sensors between two pieces of a picture: 86
-	// pieces and their pauses are 0.4 s at 100 kHz.
-	displayPause = 3 * time.Millisecond
-)
+const displayUser = "display"
 
 // showDisplay starts the display of the settings; the function that it returns
 // waits until the glass is dark, once ctx is done. page and code give the
@@ -30,9 +24,10 @@ func showDisplay(ctx context.Context, set config.Display, clock realClock, buses
 	}
 	show, err := display.New(display.Options{
 		Settings: set, Source: d, Clock: clock.Now, Page: page, Code: code, Log: log,
-		Find:  func(try func(i2c.Bus) error) error { return buses.each(displayUser, set.Bus, try) },
-		Lost:  func() { buses.release(displayUser) },
-		Pause: func() { time.Sleep(displayPause) },
+		Find: func(try func(i2c.Bus) error) error {
+			return buses.each(displayUser, set.Bus, func(bus i2c.Bus) error { return try(asGuest(bus)) })
+		},
+		Lost: func() { buses.release(displayUser) },
 	})
 	if err != nil {
 		return nil, err

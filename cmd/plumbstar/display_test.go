@@ -70,10 +70,10 @@ type silent struct{}
 func (silent) Latest() *daemon.Snapshot         { return nil }
 func (silent) NoteDisplay(*daemon.SensorStatus) {}
 
-// TestDisplayLeavesTheBus plays the transfers of a tick and of a whole picture, as
-// the drivers make them, on a bus of 100 kHz that serves who comes first and stops
-// nobody in the middle, as busLine does: whenever the tick comes, it is done long
-// before the next, and no transfer waits longer than one piece takes.
+// TestDisplayLeavesTheBus plays the transfers of a tick and of whole pictures, as the
+// drivers make them, on a bus of 100 kHz that serves who comes first and stops nobody
+// in the middle, as busLine does. The display as a guest is not felt at all; one that
+// does not wait, or whose moment is missed, delays a transfer by one piece.
 func TestDisplayLeavesTheBus(t *testing.T) {
 	clock := &sim.Clock{}
 	bus, _ := sharedBoard(t, clock)
@@ -118,19 +118,25 @@ func TestDisplayLeavesTheBus(t *testing.T) {
 	if n := len(picture); n < 2*1024/20 || len(tick) < 2 {
 		t.Fatalf("%d transfers for a picture, %d for a tick", n, len(tick))
 	}
-	piece := slices.Max(picture)
-	var worst, longest time.Duration
-	for phase := time.Duration(0); phase < loopPeriod; phase += 10 * time.Microsecond {
-		took, waited := playTick(tick, picture, phase)
-		worst, longest = max(worst, took), max(longest, waited)
-	}
-	t.Logf("a tick of %d transfers takes %v alone and %v at worst beside a picture of %d pieces, of which the longest takes %v; longest wait %v",
-		len(tick), sum(tick), worst, len(picture)/2, piece, longest)
-	if piece > 1500*time.Microsecond || longest > piece {
-		t.Errorf("a reading waits %v, a piece takes %v; want 1.5 ms at most", longest, piece)
-	}
-	if worst > loopPeriod*8/10 {
-		t.Errorf("a tick takes %v beside the display", worst)
+	piece, alone := slices.Max(picture), sum(tick)
+	for _, c := range []struct {
+		name         string
+		wait         func(used, tick, own time.Duration) time.Duration
+		tick, longer time.Duration // at most
+	}{
+		{"a guest", guestWait, alone, 0},
+		{"one that does not wait", func(_, _, _ time.Duration) time.Duration { return 0 }, alone + time.Duration(len(tick))*piece, piece},
+	} {
+		var worst, longest, lasts time.Duration
+		for phase := time.Duration(0); phase < loopPeriod; phase += 10 * time.Microsecond {
+			took, waited, end := playTicks(tick, picture, phase, c.wait)
+			worst, longest, lasts = max(worst, took), max(longest, waited), max(lasts, end)
+		}
+		t.Logf("%s: a tick of %d transfers takes %v alone and %v at worst beside the display; a transfer waits %v for a piece of %v; a picture of %d pieces takes %v",
+			c.name, len(tick), alone, worst, longest, piece, len(picture)/2, lasts/2)
+		if worst > c.tick || longest > c.longer || piece > 1500*time.Microsecond {
+			t.Errorf("%s: a tick takes %v, a transfer waits %v", c.name, worst, longest)
+		}
 	}
 }
 
@@ -141,31 +147,38 @@ func sum(all []time.Duration) (s time.Duration) {
 	return s
 }
 
-// playTick plays a picture that begins at 0 and ticks from phase on, each
-// transfer of a tick asked for when the one before is done, each piece after its
-// pause. It returns the longest tick and the longest wait for the bus.
-func playTick(tick, picture []time.Duration, phase time.Duration) (took, waited time.Duration) {
-	var free, pieceAt time.Duration
-	begin := phase
-	at, next := phase, 0
-	for p := 0; p < len(picture); {
-		if pieceAt <= at { // who asks first is served first
-			free = max(free, pieceAt) + picture[p]
-			pieceAt = free + displayPause
+// playTicks plays pictures that begin at 0 and ticks from phase on, each transfer of
+// a tick asked for when the one before is done, each piece when wait says so. It returns the longest tick, the longest
+// wait of a transfer of it for the bus, and the end.
+func playTicks(tick, picture []time.Duration, phase time.Duration, wait func(used, tick, own time.Duration) time.Duration) (took, waited, free time.Duration) {
+	begin, asks, next := phase, phase, 0
+	last := phase - loopPeriod // the tick before
+	used := last + sum(tick)
+	for p, looks := 0, max(used, 0); p < len(picture); {
+		if looks < asks { // who comes first is served first
+			if w := wait(looks-used, looks-last, picture[p]); w > 0 {
+				looks += w
+				continue
+			}
+			free = max(free, looks) + picture[p]
+			looks = free
 			p++
 			continue
 		}
-		start := max(free, at)
-		waited = max(waited, start-at)
+		if next == 0 {
+			last = asks
+		}
+		start := max(free, asks)
+		waited = max(waited, start-asks)
 		free = start + tick[next]
-		at = free
+		asks, used = free, free
 		if next++; next == len(tick) {
 			took = max(took, free-begin)
 			begin += loopPeriod
-			at, next = max(begin, free), 0
+			asks, next = max(begin, free), 0
 		}
 	}
-	return took, waited
+	return took, waited, free
 }
 
 // TestBusLineTakesTurns: who waits for the bus gets it before one who has just had it
@@ -268,8 +281,8 @@ func TestDisplayInRealTime(t *testing.T) {
 			flip := 0
 			show, err := display.New(display.Options{
 				Settings: displaySettings(), Source: d, Clock: clock.Now, Log: o.Log,
-				Find: func(try func(i2c.Bus) error) error { return try(line) }, Lost: func() {},
-				Pause: func() { time.Sleep(displayPause) }, Page: func() string { return "http://192.168.4.1:8484/" },
+				Find: func(try func(i2c.Bus) error) error { return try(asGuest(line)) }, Lost: func() {},
+				Page: func() string { return "http://192.168.4.1:8484/" },
 				Code: func() string { flip++; return []string{"11111111", ""}[flip%2] },
 			})
 			if err != nil {
