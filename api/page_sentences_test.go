@@ -290,7 +290,7 @@ var notShown = []struct{ at, why string }{
 	{`^daemon/(nights|rearm|watching)\.go (.*the Sun is|.*(watch goes on|The watch is armed|How far the axis stands|watch was armed|program was started|site or clock are not)|While the program|it has lasted|waiting for a|; whether)`, "events have words of their own by kind"},
 	{`^daemon/(damaged|guidance/knobs)\.go [^A-Z]`, "technical reasons, which the page leaves out"},
 	{`^daemon/estimator/filter_results\.go `, "compares recordings"},
-	{`^daemon/guidance/compute\.go .*(Altitude is|Direction is|direction is|Leave it|known$)`, "the page makes the sentence of the move itself"},
+	{`^daemon/guidance/compute\.go .*(is right|Leave it|The sensors tell no more|known only|known$)`, "the page makes the sentence of the move itself"},
 	{`^daemon/nightlog/(aside|backup|dictionary|fullrate|rowwriter|sample)\.go `, "files and commands"},
 	{`^sensors/calib/(affinejson|recording)\.go `, "files"},
 	{`^sensors/stability/(allan|analyse|rest|trend)\.go `, "the command stability"},

@@ -83,8 +83,9 @@ func (b *buzzer) try() {
 // movement does not count.
 func (b *buzzer) guide(s *daemon.Snapshot, hush bool) {
 	e := s.Guidance.Error
+	old := s.Estimate.State == estimator.Stale || s.Estimate.State == estimator.Lost
 	b.mu.Lock()
-	b.player.guide(heading{at: b.clock(), known: e.Known && !hush, errorDeg: e.Deg, sigmaDeg: e.SigmaDeg, moving: s.Estimate.State == estimator.Moving && !hush})
+	b.player.guide(heading{at: b.clock(), known: e.Known && !old && !hush, errorDeg: e.Deg, sigmaDeg: e.SigmaDeg, moving: s.Estimate.State == estimator.Moving && !hush})
 	b.mu.Unlock()
 	b.wake()
 }

@@ -3,6 +3,8 @@ package alarms
 import (
 	"math"
 	"time"
+
+	"plumbstar/daemon/guidance"
 )
 
 // tone is what the pin does: nothing, or sound. A pin without PWM, and a light,
@@ -146,8 +148,9 @@ func (p *player) at(now time.Duration) (t tone, until time.Duration) {
 	h := &p.heading
 	hz, beat := pitch(h.errorDeg)
 	end := min(h.at+deafAfter, p.movedAt+guideFor)
-	if h.errorDeg <= max(nearDeg, h.sigmaDeg) {
-		// As close as can be told: more would be chasing chance.
+	if h.errorDeg <= max(nearDeg, min(h.sigmaDeg, guidance.VagueDeg)) {
+		// As close as can be told: more would be chasing chance. A wider doubt is no
+		// reason to stop.
 		p.beating = false
 		return tone{true, hz}, end
 	}

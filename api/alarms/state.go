@@ -82,6 +82,10 @@ func stateOf(s *daemon.Snapshot, silent bool) state {
 		st.State, st.Text, st.Trouble = "silent", "The sensor loop does not answer.", "yes"
 		return st
 	}
+	if s.Estimate.State == estimator.Stale { // what was true a second ago guides nobody
+		st.Text, st.Trouble = "Not known: the last reading is too old", "yes"
+		return st
+	}
 	g := &s.Guidance
 	if g.Error.Known {
 		st.ErrorDeg, st.ErrorSigmaDeg = number(g.Error.Deg), number(g.Error.SigmaDeg)
@@ -92,7 +96,7 @@ func stateOf(s *daemon.Snapshot, silent bool) state {
 	if g.TurnEast.Known {
 		st.TurnEastDeg = number(g.TurnEast.Deg)
 	}
-	if s.Estimate.State == estimator.Lost || s.Estimate.State == estimator.Stale {
+	if s.Estimate.State == estimator.Lost {
 		st.Trouble = "yes"
 	}
 	for _, w := range s.Warnings {

@@ -109,8 +109,8 @@ func (w *words) move(m *Moment, s *Screen) {
 		turn(s.Small[:3], m.Now, []string{w.within + " " + w.sigma(g.Error.SigmaDeg), w.ofPole, w.state[e.State]}, w.alarms(m.Snapshot))
 		return
 	}
-	s.Big[0] = said(g.Raise, g.RaiseSaid, w.raise, w.lower, w.altitudeOK, w.noAltitude)
-	s.Big[1] = said(g.TurnEast, g.TurnSaid, w.east, w.west, w.directionOK, w.noDirection)
+	s.Big[0] = said(g.Raise, g.RaiseSaid, w.raise, w.lower, w.altitudeOK, w.sigma(g.Raise.SigmaDeg), w.noAltitude)
+	s.Big[1] = said(g.TurnEast, g.TurnSaid, w.east, w.west, w.directionOK, w.sigma(g.TurnEast.SigmaDeg), w.noDirection)
 	for i := range s.Big {
 		s.Big[i] = w.number(s.Big[i])
 	}
@@ -123,12 +123,14 @@ func (w *words) move(m *Moment, s *Screen) {
 	turn(s.Small[:2], m.Now, below, wrap(why), w.alarms(m.Snapshot))
 }
 
-func said(q estimator.Quantity, s guidance.Said, up, down, reached, unknown string) string {
+func said(q estimator.Quantity, s guidance.Said, up, down, reached, vague, unknown string) string {
 	switch {
 	case !q.Known:
 		return unknown
 	case s.Reached:
 		return reached
+	case s.Vague:
+		return vague
 	case s.Positive:
 		return up + " " + s.Amount
 	}

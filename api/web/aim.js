@@ -47,7 +47,7 @@ export class Aim {
     put($("state-text"), strings.state[g.state] ?? g.state);
     const [upTurns, eastTurns] = turns(g.move.text);
     const up = this.#altitude.next(g.move.raise_deg, g.axis.altitude_sigma_deg);
-    const east = this.#azimuth.next(g.move.turn_east_deg, g.axis.azimuth_sigma_deg);
+    const east = this.#azimuth.next(g.move.turn_east_deg, g.axis.azimuth_sigma_deg, Math.cos(((g.axis.altitude_deg ?? 0) * Math.PI) / 180));
     const a = this.#move($("move-altitude"), up, {
       side: up.positive ? "up" : "down",
       verb: up.positive ? strings.raise : strings.lower,
@@ -145,7 +145,7 @@ export class Aim {
     reshape(use, done ? "there" : "unknown");
     put(verb, done ? words.done : words.blank);
     put(amount, "");
-    put(about, done ? fill(strings.within, { sigma: way.sigma }) : "");
+    put(about, way.sigma ? fill(strings.within, { sigma: way.sigma }) : "");
     put(hand, "");
     return verb.textContent;
   }

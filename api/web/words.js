@@ -84,6 +84,9 @@ export function span(s) {
   return fill(strings.days, { n: number(a / 86400, 0) });
 }
 
+/** With a wider doubt, degrees on the night sky, nothing is called right: as in the board's own words. */
+const VAGUE_DEG = 3;
+
 /**
  * Way remembers one direction, so that its words do not flicker when the
  * amount hovers about a limit. A move much smaller than its doubt counts as
@@ -93,8 +96,12 @@ export class Way {
   #done = false;
   #shown = null;
 
-  /** next takes amount and sigma in degrees, null when not known. */
-  next(amount, sigma) {
+  /**
+   * next takes amount and sigma in degrees, null when not known, and how many degrees
+   * on the night sky one of them makes. What is right only because the doubt is wide
+   * counts as not known.
+   */
+  next(amount, sigma, arc = 1) {
     if (amount === null || sigma === null) {
       this.#done = false;
       this.#shown = null;
@@ -104,7 +111,7 @@ export class Way {
     this.#done = size < Math.max((this.#done ? 0.7 : 0.35) * sigma, 0.02);
     if (this.#done) {
       this.#shown = null;
-      return { kind: "done", sigma: doubt(sigma) };
+      return { kind: sigma * arc > VAGUE_DEG ? "blank" : "done", sigma: doubt(sigma) };
     }
     const step = size >= 10 ? 1 : size < 0.95 && sigma < 0.05 ? 0.01 : 0.1;
     const last = this.#shown;

@@ -244,8 +244,12 @@ func (r *demoRun) step(now time.Duration, auto bool) {
 	if s.Mono-r.shown >= time.Second {
 		r.shown = s.Mono
 		alt, az := r.night.Truth()
+		off, text := amount(s.Guidance.Error), s.Guidance.Text
+		if g := api.GuidanceFrom(s); !g.Error.Known { // old numbers are withheld there
+			off, text = "not known", g.Move.Text
+		}
 		fmt.Fprintf(r.out, "%s%6.1f s  %-9s error %-14s truth %6.2f° %6.2f°  %s%s",
-			r.lineStart, (s.Mono - r.begin).Seconds(), s.Estimate.State, amount(s.Guidance.Error), alt, az, s.Guidance.Text, r.lineEnd)
+			r.lineStart, (s.Mono - r.begin).Seconds(), s.Estimate.State, off, alt, az, text, r.lineEnd)
 	}
 }
 

@@ -19,6 +19,10 @@ const (
 	flicker      = 0.8  // of a step, before a shown amount changes
 )
 
+// VagueDeg is the 1 sigma, degrees of arc, beyond which nothing is called right: the
+// pole star would not surely stand in a finder of 6°.
+const VagueDeg = 3.0
+
 // Guide makes guidance from estimates. It remembers the words given last, so
 // that they do not flicker; the numbers are never smoothed. The zero value is
 // ready; it is not safe for concurrent use.
@@ -35,6 +39,7 @@ type word struct {
 	shown   float64 // amount last said, signed
 	step    float64
 	reached bool
+	vague   bool // reached, by a doubt so wide that this is no news
 	said    bool
 }
 
@@ -112,33 +117,45 @@ func hand(h astro.Hemisphere) string {
 }
 
 func (g *Guide) text(out *Guidance, altDeg float64) string {
-	r, rDone := g.raise.say(out.Raise, "raise", "lower")
-	t, tDone := g.turn.say(out.TurnEast, "turn east", "turn west")
+	r, rDone := g.raise.say(out.Raise, 1, "raise", "lower")
+	t, tDone := g.turn.say(out.TurnEast, math.Cos(altDeg*degree), "turn east", "turn west")
+	altitude, direction := g.raise.right("altitude", out.Raise), g.turn.right("direction", out.TurnEast)
 	out.RaiseSaid, out.TurnSaid = g.raise.brief(), g.turn.brief()
 	r, t = g.addTurns(out, r, t, altDeg)
 	switch {
 	case !out.Raise.Known && !out.TurnEast.Known:
 		return "Not known: " + out.Raise.Why
 	case !out.TurnEast.Known && rDone:
-		return "Altitude is right; direction not known"
+		return capital(altitude) + "; direction not known"
 	case !out.TurnEast.Known:
 		return capital(r) + "; direction not known"
 	case !out.Raise.Known && tDone:
-		return "Direction is right; altitude not known"
+		return capital(direction) + "; altitude not known"
 	case !out.Raise.Known:
 		return capital(t) + "; altitude not known"
+	case rDone && tDone && (g.raise.vague || g.turn.vague):
+		return fmt.Sprintf("The sensors tell no more: known only to ±%s", degrees(out.Error.SigmaDeg, 0.1))
 	case rDone && tDone:
 		return fmt.Sprintf("Leave it: within ±%s of the pole, as far as the sensors can tell", degrees(out.Error.SigmaDeg, 0.1))
 	case rDone:
-		return "Altitude is right, " + t
+		return capital(altitude) + ", " + t
 	case tDone:
-		return capital(r) + ", direction is right"
+		return capital(r) + ", " + direction
 	}
 	return capital(r) + ", " + t
 }
 
-// say gives the words for one direction and whether it counts as reached.
-func (w *word) say(q estimator.Quantity, positive, negative string) (string, bool) {
+// right is what is said of a direction that counts as reached.
+func (w *word) right(what string, q estimator.Quantity) string {
+	if w.vague {
+		return what + " known only to ±" + degrees(q.SigmaDeg, 0.1)
+	}
+	return what + " is right"
+}
+
+// say gives the words for one direction and whether it counts as reached; arc is how
+// many degrees on the night sky one of its degrees makes.
+func (w *word) say(q estimator.Quantity, arc float64, positive, negative string) (string, bool) {
 	if !q.Known {
 		*w = word{}
 		return "", false
@@ -149,6 +166,7 @@ func (w *word) say(q estimator.Quantity, positive, negative string) (string, boo
 		limit = reachedLeave
 	}
 	w.reached = abs < max(limit*q.SigmaDeg, reachedMin)
+	w.vague = w.reached && q.SigmaDeg*arc > VagueDeg
 	if w.reached {
 		w.said = false
 		return "", true
@@ -176,7 +194,7 @@ func (w *word) say(q estimator.Quantity, positive, negative string) (string, boo
 // brief is what say said last.
 func (w *word) brief() Said {
 	if !w.said {
-		return Said{Reached: w.reached}
+		return Said{Reached: w.reached && !w.vague, Vague: w.vague}
 	}
 	return Said{Amount: degrees(math.Abs(w.shown), w.step), Positive: w.shown > 0}
 }

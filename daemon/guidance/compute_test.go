@@ -69,6 +69,37 @@ func TestWordsAndSigns(t *testing.T) {
 	}
 }
 
+// What is right only because nothing is known is not called right.
+func TestWideDoubtIsNotRight(t *testing.T) {
+	for _, c := range []struct {
+		name                       string
+		alt, altSigma, az, azSigma float64
+		text                       string
+	}{
+		{"both wide", 52.5, 9, 358, 12, "The sensors tell no more: known only to ±11.6°"},
+		{"height wide, direction good", 52.5, 9, 0.1, 2, "The sensors tell no more: known only to ±9.1°"},
+		{"height wide, direction off", 52.5, 9, 350, 2, "Altitude known only to ±9.0°, turn east 10°"},
+		{"direction wide, height off", 47, 0.3, 2, 12, "Raise 4.9°, direction known only to ±12.0°"},
+		{"a degree of azimuth is less than one on the night sky", 47, 0.3, 0.2, 4, "Raise 4.9°, direction is right"},
+		{"as good as a compass alone", 51.9, 0.4, 0.2, 2.4, "Leave it: within ±1.5° of the pole, as far as the sensors can tell"},
+	} {
+		var g guidance.Guide
+		out := g.Next(estimate(c.alt, c.altSigma, c.az, c.azSigma), north, "")
+		if out.Text != c.text {
+			t.Errorf("%s: %q, want %q", c.name, out.Text, c.text)
+		}
+		if s := out.RaiseSaid; s.Vague != (c.altSigma > 3) || s.Vague && s.Reached {
+			t.Errorf("%s: %+v", c.name, s)
+		}
+	}
+	var g guidance.Guide
+	e := estimate(52.5, 9, 0, 1)
+	e.Azimuth = estimator.Quantity{Why: "magnetometer lost"}
+	if out := g.Next(e, north, ""); out.Text != "Altitude known only to ±9.0°; direction not known" {
+		t.Errorf("%q", out.Text)
+	}
+}
+
 // The error on the night sky against the angle between two unit vectors.
 func TestErrorIsTheAngleBetweenDirections(t *testing.T) {
 	vec := func(alt, az float64) [3]float64 {

@@ -41,6 +41,7 @@ type Said struct {
 	Amount string
 	// Positive says up or east, its contrary down or west.
 	Positive bool
-	// Reached: the sensors cannot tell that it is not right.
-	Reached bool
+	// Reached: the sensors cannot tell that it is not right. Vague: nor do they know
+	// it well enough to say that it is.
+	Reached, Vague bool
 }
