@@ -32,6 +32,7 @@ const name = "display"
 // Source is what the daemon publishes, and hears of the display.
 type Source interface {
 	Latest() *daemon.Snapshot
+	Watch() daemon.WatchStatus
 	NoteDisplay(*daemon.SensorStatus)
 }
 
@@ -99,7 +100,7 @@ func (d *Display) step(now time.Duration) {
 	if d.glass == nil && now < d.retryAt {
 		return
 	}
-	s := Compose(Moment{Now: now, Snapshot: d.o.Source.Latest(), Page: d.o.Page(), Code: d.o.Code(), Language: d.o.Settings.Language})
+	s := Compose(Moment{Now: now, Snapshot: d.o.Source.Latest(), Armed: d.o.Source.Watch().Armed, Page: d.o.Page(), Code: d.o.Code(), Language: d.o.Settings.Language})
 	var err error
 	switch {
 	case d.glass == nil:

@@ -25,6 +25,7 @@ type board struct {
 	snap   *daemon.Snapshot
 	status []daemon.SensorStatus
 	code   string
+	armed  bool
 	lost   int
 }
 
@@ -33,6 +34,8 @@ func (b *board) Latest() *daemon.Snapshot {
 	defer b.mu.Unlock()
 	return b.snap
 }
+
+func (b *board) Watch() daemon.WatchStatus { return daemon.WatchStatus{Armed: b.armed} }
 
 func (b *board) NoteDisplay(s *daemon.SensorStatus) { b.status = append(b.status, *s) }
 
@@ -116,6 +119,11 @@ func TestDisplayFollows(t *testing.T) {
 	r.pass(time.Second)
 	if !r.shows() || r.shown.Big[0] != "RAISE 0.4°" {
 		t.Errorf("shows %q after the code", r.shown.Big)
+	}
+	r.board.armed = true
+	r.pass(time.Second)
+	if !r.shows() || r.shown.Small[1] != "±0.6° watched" {
+		t.Errorf("shows %q under watch", r.shown.Small)
 	}
 	if strings.Contains(r.log.String(), "1234") {
 		t.Errorf("the code is in the log: %s", r.log)

@@ -38,6 +38,8 @@ type Moment struct {
 	// Now is on the clock of the snapshots.
 	Now      time.Duration
 	Snapshot *daemon.Snapshot // nil: none yet
+	// Armed is that the watch looks after the axis.
+	Armed bool
 	// Page is the address of the phone page, empty until it is known.
 	Page string
 	// Code is a pairing code that waits, or empty.
@@ -103,10 +105,14 @@ func (w *words) move(m *Moment, s *Screen) {
 	case !g.TurnEast.Known:
 		sigma, why = g.Raise.SigmaDeg, g.TurnEast.Why
 	}
-	below := []string{"", w.sigma(sigma) + " " + w.state[e.State]}
+	state := w.state[e.State]
+	if m.Armed && (e.State == estimator.Steady || e.State == estimator.Settling) {
+		state = w.watched
+	}
+	below := []string{"", w.sigma(sigma) + " " + state}
 	if g.RaiseSaid.Reached && g.TurnSaid.Reached {
 		s.Big[0] = w.leaveIt
-		turn(s.Small[:3], m.Now, []string{w.within + " " + w.sigma(g.Error.SigmaDeg), w.ofPole, w.state[e.State]}, w.alarms(m.Snapshot))
+		turn(s.Small[:3], m.Now, []string{w.within + " " + w.sigma(g.Error.SigmaDeg), w.ofPole, state}, w.alarms(m.Snapshot))
 		return
 	}
 	s.Big[0] = said(g.Raise, g.RaiseSaid, w.raise, w.lower, w.altitudeOK, w.sigma(g.Raise.SigmaDeg), w.noAltitude)

@@ -88,6 +88,7 @@ func screenCases() []screenCase {
 		{"pairing", Moment{Now: time.Minute, Snapshot: usual, Page: page, Code: "01234567"}, [2]string{"0123 4567"}, "pairing code|192.168.4.1|:8484"},
 		{"pairing-tls", Moment{Now: time.Minute, Page: "https://192.168.178.123:8484/", Code: "98765432"}, [2]string{"9876 5432"}, "pairing code|192.168.178.123|:8484 https"},
 		{"de-steady", in("de", at(usual)), [2]string{"HÖHER 0,4°", "OST 1,2°"}, "nach rechts|±0,6° ruhig"},
+		{"de-watched", Moment{Now: time.Minute, Snapshot: usual, Armed: true, Language: "de"}, [2]string{"HÖHER 0,4°", "OST 1,2°"}, "nach rechts|±0,6° bewacht"},
 		{"de-done", in("de", at(snapshotOf(estimator.Steady, astro.North, deg(0.01, 0.09), deg(0.1, 0.9)))), [2]string{"SO LASSEN"}, "auf ±0,6°|am Pol|ruhig"},
 		{"de-one-done", in("de", at(snapshotOf(estimator.Disturbed, astro.North, deg(0.01, 0.09), deg(5.1, 0.9)))), [2]string{"HÖHE STIMMT", "OST 5,1°"}, "nach rechts|±0,6° gestört"},
 	}

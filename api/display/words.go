@@ -14,6 +14,7 @@ type words struct {
 	leaveIt                  string
 	toLeft, toRight          string
 	state                    map[estimator.State]string
+	watched                  string // instead, while the watch is armed
 	notKnown, wait, moved    string
 	noAltitude, noDirection  string
 	starting, noNews, tooOld string
@@ -30,6 +31,7 @@ var english = words{
 		estimator.Settling: "settling", estimator.Steady: "steady", estimator.Moving: "moving",
 		estimator.Disturbed: "disturbed", estimator.Stale: "old", estimator.Lost: "lost",
 	},
+	watched:  "watched",
 	notKnown: "NOT KNOWN", wait: "WAIT", moved: "MOVED",
 	noAltitude: "ALTITUDE ?", noDirection: "DIRECTION ?",
 	starting: "plumbstar starts", noNews: "the program gives no news", tooOld: "the last reading is too old",
@@ -45,6 +47,7 @@ var german = words{
 		estimator.Settling: "beruhigt", estimator.Steady: "ruhig", estimator.Moving: "bewegt",
 		estimator.Disturbed: "gestört", estimator.Stale: "alt", estimator.Lost: "fehlt",
 	},
+	watched:  "bewacht",
 	notKnown: "UNBEKANNT", wait: "WARTEN", moved: "BEWEGT!",
 	noAltitude: "HÖHE ?", noDirection: "RICHTUNG ?",
 	starting: "plumbstar startet", noNews: "das Programm meldet sich nicht", tooOld: "die letzte Messung ist zu alt",

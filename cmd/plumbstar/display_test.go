@@ -6,6 +6,7 @@ import (
 	"io"
 	"log/slog"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -13,10 +14,12 @@ import (
 	"gonum.org/v1/gonum/spatial/r3"
 	"periph.io/x/conn/v3/i2c"
 
+	"plumbstar/api"
 	"plumbstar/api/display"
 	"plumbstar/astro"
 	"plumbstar/daemon"
 	"plumbstar/daemon/config"
+	"plumbstar/daemon/scenario"
 	"plumbstar/sensors"
 	"plumbstar/sensors/sim"
 )
@@ -68,6 +71,7 @@ func displaySettings() config.Display {
 type silent struct{}
 
 func (silent) Latest() *daemon.Snapshot         { return nil }
+func (silent) Watch() daemon.WatchStatus        { return daemon.WatchStatus{} }
 func (silent) NoteDisplay(*daemon.SensorStatus) {}
 
 // TestDisplayLeavesTheBus plays the transfers of a tick and of whole pictures, as the
@@ -179,6 +183,73 @@ func playTicks(tick, picture []time.Duration, phase time.Duration, wait func(use
 		}
 	}
 	return took, waited, free
+}
+
+// TestDisplaySaysWhatThePageSays follows a whole evening with sensors that fail, and
+// compares what the glass would show with what the API says of the same moment: no
+// number that the API withholds, and the amounts of its sentence.
+func TestDisplaySaysWhatThePageSays(t *testing.T) {
+	e, _, _ := testEnv()
+	place, err := scenario.PlaceNamed("dry-lagoon")
+	if err != nil {
+		t.Fatal(err)
+	}
+	night, err := scenario.NewNight(place, 3, scenario.Ordinary)
+	if err != nil {
+		t.Fatal(err)
+	}
+	o, err := nightOptions(night, e)
+	if err != nil {
+		t.Fatal(err)
+	}
+	d, err := daemon.New(o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	faults, err := parseDemoFaults([]string{"magnetometer@30s-45s", "inertial@60s-66s", "bus@80s-83s"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, stop := context.WithCancel(context.Background())
+	defer stop()
+	run := &demoRun{night: night, d: d, begin: night.Clock.Now(), out: io.Discard}
+	seen, last := map[string]int{}, uint64(0)
+	night.Clock.AfterStep(func(now time.Duration) {
+		if now-run.begin > 100*time.Second {
+			stop()
+		}
+		for i := range faults {
+			faults[i].step(night, night.Bus, now-run.begin)
+		}
+		run.step(now, true)
+		s := d.Latest()
+		if s == nil || s.Seq == last {
+			return
+		}
+		last, now = s.Seq, s.Mono
+		g := api.GuidanceFrom(s)
+		shown := display.Compose(display.Moment{Now: now, Snapshot: s})
+		seen[shown.Big[0][:4]]++
+		for i, known := range []bool{g.Move.Raise.Known, g.Move.TurnEast.Known} {
+			_, amount, is := strings.Cut(shown.Big[i], " ")
+			if is = is && strings.HasSuffix(amount, "°"); is && (!known || !strings.Contains(g.Move.Text, amount)) {
+				t.Errorf("%v: the glass says %q, the page %q, known %v", now, shown.Big, g.Move.Text, known)
+			} else if is {
+				seen["°"]++
+			}
+		}
+		if known := g.Move.Raise.Known || g.Move.TurnEast.Known; known == (shown.Big[0] == "NOT KNOWN" || shown.Big[0] == "WAIT") {
+			t.Errorf("%v: the glass says %q, the page %q", now, shown.Big, g.Move.Text)
+		}
+	})
+	if err := d.Run(ctx); err != nil {
+		t.Fatal(err)
+	}
+	for _, word := range []string{"°", "LEAV", "NOT ", "WAIT"} {
+		if seen[word] == 0 {
+			t.Errorf("%q was never shown: %v", word, seen)
+		}
+	}
 }
 
 // TestBusLineTakesTurns: who waits for the bus gets it before one who has just had it
