@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strings"
 
+	"gonum.org/v1/gonum/spatial/r3"
+
 	"plumbstar/sensors/sim"
 )
 
@@ -29,34 +31,43 @@ type kind struct {
 	chip Chip
 	new  func(sim.World, sim.Settings) sim.Chip
 	part func(seed uint64) sim.Settings
+	// magnetic goes between the board's axes and those of the settings' Mag, both
+	// ways; nil: they are the same.
+	magnetic func(r3.Vec) r3.Vec
 }
 
 // inertialKinds have a gyroscope: the simulated evening's swing needs one.
 func inertialKinds() []kind {
 	return []kind{
-		{Chip{"LSM6DSO", InertialAddr}, sim.NewLSM6DSO, sim.TypicalLSM6DSO},
-		{Chip{"LSM6DSOX", 0x6a}, sim.NewLSM6DSOX, sim.TypicalLSM6DSO},
-		{Chip{"ISM330DHCX", 0x6a}, sim.NewISM330DHCX, sim.TypicalISM330DHCX},
-		{Chip{"MPU-6050", 0x68}, sim.NewMPU6050, sim.TypicalMPU6050},
-		{Chip{"MPU-6500", 0x68}, sim.NewMPU6500, sim.TypicalMPU6500},
-		{Chip{"MPU-9250", 0x68}, sim.NewMPU9250, sim.TypicalMPU9250},
-		{Chip{"LSM6DSV16X", 0x6b}, sim.NewLSM6DSV16X, sim.TypicalLSM6DSV16X},
-		{Chip{"ICM-20948", 0x69}, sim.NewICM20948, sim.TypicalICM20948},
+		{Chip{"LSM6DSO", InertialAddr}, sim.NewLSM6DSO, sim.TypicalLSM6DSO, nil},
+		{Chip{"LSM6DSOX", 0x6a}, sim.NewLSM6DSOX, sim.TypicalLSM6DSO, nil},
+		{Chip{"ISM330DHCX", 0x6a}, sim.NewISM330DHCX, sim.TypicalISM330DHCX, nil},
+		{Chip{"MPU-6050", 0x68}, sim.NewMPU6050, sim.TypicalMPU6050, nil},
+		{Chip{"MPU-6500", 0x68}, sim.NewMPU6500, sim.TypicalMPU6500, nil},
+		{Chip{"MPU-9250", 0x68}, sim.NewMPU9250, sim.TypicalMPU9250, exchanged},
+		{Chip{"LSM6DSV16X", 0x6b}, sim.NewLSM6DSV16X, sim.TypicalLSM6DSV16X, nil},
+		{Chip{"ICM-20948", 0x69}, sim.NewICM20948, sim.TypicalICM20948, aboutX},
 	}
 }
 
+// The axes of a chip's readings against those that its driver gives.
+func exchanged(v r3.Vec) r3.Vec { return r3.Vec{X: v.Y, Y: v.X, Z: -v.Z} }
+func aboutX(v r3.Vec) r3.Vec    { return r3.Vec{X: v.X, Y: -v.Y, Z: -v.Z} }
+func mirrorY(v r3.Vec) r3.Vec   { return r3.Vec{X: v.X, Y: -v.Y, Z: v.Z} }
+func mirrorZ(v r3.Vec) r3.Vec   { return r3.Vec{X: v.X, Y: v.Y, Z: -v.Z} }
+
 func magneticKinds() []kind {
 	return []kind{
-		{Chip{"MMC5983MA", MagneticAddr}, sim.NewMMC5983MA, sim.TypicalMMC5983MA},
-		{Chip{"LIS3MDL", 0x1c}, sim.NewLIS3MDL, sim.TypicalLIS3MDL},
-		{Chip{"HMC5883L", 0x1e}, sim.NewHMC5883L, sim.TypicalHMC5883L},
-		{Chip{"QMC5883L", 0x0d}, sim.NewQMC5883L, sim.TypicalQMC5883L},
-		{Chip{"QMC5883P", 0x2c}, sim.NewQMC5883P, sim.TypicalQMC5883P},
-		{Chip{"MMC5603", 0x30}, sim.NewMMC5603, sim.TypicalMMC5603},
-		{Chip{"RM3100", 0x20}, sim.NewRM3100, sim.TypicalRM3100},
-		{Chip{"LIS2MDL", 0x1e}, sim.NewLIS2MDL, sim.TypicalLIS2MDL},
-		{Chip{"LSM303DLHC", 0x1e}, sim.NewLSM303DLHC, sim.TypicalLSM303DLHC},
-		{Chip{"BMM350", 0x14}, sim.NewBMM350, sim.TypicalBMM350},
+		{Chip{"MMC5983MA", MagneticAddr}, sim.NewMMC5983MA, sim.TypicalMMC5983MA, mirrorZ},
+		{Chip{"LIS3MDL", 0x1c}, sim.NewLIS3MDL, sim.TypicalLIS3MDL, nil},
+		{Chip{"HMC5883L", 0x1e}, sim.NewHMC5883L, sim.TypicalHMC5883L, nil},
+		{Chip{"QMC5883L", 0x0d}, sim.NewQMC5883L, sim.TypicalQMC5883L, nil},
+		{Chip{"QMC5883P", 0x2c}, sim.NewQMC5883P, sim.TypicalQMC5883P, aboutX},
+		{Chip{"MMC5603", 0x30}, sim.NewMMC5603, sim.TypicalMMC5603, nil},
+		{Chip{"RM3100", 0x20}, sim.NewRM3100, sim.TypicalRM3100, nil},
+		{Chip{"LIS2MDL", 0x1e}, sim.NewLIS2MDL, sim.TypicalLIS2MDL, mirrorY},
+		{Chip{"LSM303DLHC", 0x1e}, sim.NewLSM303DLHC, sim.TypicalLSM303DLHC, nil},
+		{Chip{"BMM350", 0x14}, sim.NewBMM350, sim.TypicalBMM350, nil},
 	}
 }
 

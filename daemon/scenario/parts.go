@@ -91,12 +91,15 @@ func (e *Evening) readings(p Corrected, force, field r3.Vec, boardC float64) (up
 	in, mag := e.parts.inertial, e.parts.magnetic
 	t := boardC + in.SelfHeatC
 	up = p.Accel(quiet(&in.Accel, force, t), t+in.TempOffsetC)
-	if e.Board.magnetic.new == nil {
-		// Inside the inertial chip; the driver turns it into the same axes.
-		return up, p.Compass(swap(quiet(&in.Mag, swap(field), t)), t)
+	turn := e.Board.magnetic.magnetic
+	if e.Board.magnetic.new == nil { // inside the inertial chip
+		mag, turn = in, e.Board.inertial.magnetic
+	}
+	if turn == nil {
+		turn = func(v r3.Vec) r3.Vec { return v }
 	}
 	t = boardC + mag.SelfHeatC
-	return up, p.Compass(quiet(&mag.Mag, field, t), t)
+	return up, p.Compass(turn(quiet(&mag.Mag, turn(field), t)), t)
 }
 
 // quiet is what a part reads at chip temperature t without noise, warming up and
@@ -109,9 +112,6 @@ func quiet(c *sim.Triad, v r3.Vec, t float64) r3.Vec {
 	s := r3.Vec{X: v.X * (1 + d*c.ScalePerC.X), Y: v.Y * (1 + d*c.ScalePerC.Y), Z: v.Z * (1 + d*c.ScalePerC.Z)}
 	return r3.Add(s, r3.Add(c.Offset, r3.Scale(d, c.OffsetPerC)))
 }
-
-// swap goes between the axes of an MPU and those of the magnetometer inside.
-func swap(v r3.Vec) r3.Vec { return r3.Vec{X: v.Y, Y: v.X, Z: -v.Z} }
 
 // bring is the smallest rotation that brings a direction to x.
 func bring(axis r3.Vec) quat.Number {

@@ -43,12 +43,15 @@ type MagOptions struct {
 	// Up is the direction up, in sensor axes, of a level board, for
 	// HeadingSigmaDeg; +z.
 	Up r3.Vec
-	// DipAssumedRad is the dip for HeadingSigmaDeg where it is not known; 65°.
+	// DipAssumedRad is the dip for HeadingSigmaDeg where it is not known; 65°. Where
+	// it is given, its sign tells mirrored axes.
 	DipAssumedRad float64
 	// MinOccupied is the least share of the sphere that must have been seen;
 	// 0.35. MaxDirectionSigmaDeg is the largest 1-sigma direction error, at its
 	// worst attitude, that the shape of the ellipsoid may have; 2.
 	MinOccupied, MaxDirectionSigmaDeg float64
+
+	dipAbout float64 // rad, roughly; 0: not known
 }
 
 func (o MagOptions) withDefaults() MagOptions {
@@ -65,6 +68,10 @@ func (o MagOptions) withDefaults() MagOptions {
 	set(&o.LagSigmaS, 0.01)
 	set(&o.MinOccupied, 0.35)
 	set(&o.MaxDirectionSigmaDeg, 2)
+	o.dipAbout = o.DipAssumedRad
+	if o.DipSigmaRad > 0 {
+		o.dipAbout = o.DipRad
+	}
 	if o.DipAssumedRad == 0 {
 		o.DipAssumedRad = rad(65)
 	}

@@ -16,6 +16,9 @@ func fitAligned(raws []r3.Vec, magnetic []sensors.MagneticSample, inertial []sen
 	strength := p[pField]
 	a.usePairs(magnetic, inertial, o)
 	a.skewSigma = o.AlignSigmaRad
+	if err := a.mounted(p, o); err != nil {
+		return MagFit{}, err
+	}
 	if o.DipSigmaRad > 0 {
 		sin, cos := math.Sincos(o.DipRad)
 		a.know(pDown, strength*sin, strength*cos*o.DipSigmaRad+1e-3*strength)
