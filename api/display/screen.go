@@ -115,8 +115,8 @@ func (w *words) move(m *Moment, s *Screen) {
 		turn(s.Small[:3], m.Now, []string{w.within + " " + w.sigma(g.Error.SigmaDeg), w.ofPole, state}, w.alarms(m.Snapshot))
 		return
 	}
-	s.Big[0] = said(g.Raise, g.RaiseSaid, w.raise, w.lower, w.altitudeOK, w.sigma(g.Raise.SigmaDeg), w.noAltitude)
-	s.Big[1] = said(g.TurnEast, g.TurnSaid, w.east, w.west, w.directionOK, w.sigma(g.TurnEast.SigmaDeg), w.noDirection)
+	s.Big[0] = said(g.Raise, g.RaiseSaid, w.raise, w.lower, w.altitudeOK, w.altitude, w.noAltitude)
+	s.Big[1] = said(g.TurnEast, g.TurnSaid, w.east, w.west, w.directionOK, w.direction, w.noDirection)
 	for i := range s.Big {
 		s.Big[i] = w.number(s.Big[i])
 	}
@@ -136,7 +136,7 @@ func said(q estimator.Quantity, s guidance.Said, up, down, reached, vague, unkno
 	case s.Reached:
 		return reached
 	case s.Vague:
-		return vague
+		return fmt.Sprintf("%s ±%.0f°", vague, q.SigmaDeg)
 	case s.Positive:
 		return up + " " + s.Amount
 	}

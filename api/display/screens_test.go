@@ -77,6 +77,8 @@ func screenCases() []screenCase {
 		{"one-done", at(snapshotOf(estimator.Settling, astro.North, deg(0.01, 0.09), deg(5.1, 0.9))), [2]string{"ALTITUDE OK", "EAST 5.1°"}, "to your right|±0.6° settling"},
 		{"other-done", at(snapshotOf(estimator.Settling, astro.North, deg(2.5, 0.09), deg(0.1, 0.9))), [2]string{"RAISE 2.5°", "DIRECTION OK"}, "|±0.6° settling"},
 		{"done", at(snapshotOf(estimator.Steady, astro.North, deg(0.01, 0.09), deg(0.1, 0.9))), [2]string{"LEAVE IT"}, "within ±0.6°|of the pole|steady"},
+		{"vague", at(snapshotOf(estimator.Steady, astro.North, deg(4.9, 0.3), deg(2, 12))), [2]string{"RAISE 4.9°", "DIRECTION ±12°"}, "|±8.2° steady"},
+		{"both-vague", at(snapshotOf(estimator.Steady, astro.North, deg(-0.5, 9), deg(2, 12))), [2]string{"ALTITUDE ±9°", "DIRECTION ±12°"}, "|±12° steady"},
 		{"direction-unknown", at(compass), [2]string{"LOWER 3.2°", "DIRECTION ?"}, "|±0.1° settling"},
 		{"direction-unknown-why", fresh(at(compass), 3*time.Second), [2]string{"LOWER 3.2°", "DIRECTION ?"}, "the compass is|not calibrated:"},
 		{"moved", fresh(at(found), 6*time.Second), [2]string{"RAISE 0.4°", "EAST 1.2°"}, "MOVED The axis|moved: 0.31° ±"},

@@ -10,6 +10,7 @@ import (
 // words are those of one language. They are as short as the glass is small.
 type words struct {
 	raise, lower, east, west string
+	altitude, direction      string
 	altitudeOK, directionOK  string
 	leaveIt                  string
 	toLeft, toRight          string
@@ -25,6 +26,7 @@ type words struct {
 
 var english = words{
 	raise: "RAISE", lower: "LOWER", east: "EAST", west: "WEST",
+	altitude: "ALTITUDE", direction: "DIRECTION",
 	altitudeOK: "ALTITUDE OK", directionOK: "DIRECTION OK", leaveIt: "LEAVE IT",
 	toLeft: "to your left", toRight: "to your right",
 	state: map[estimator.State]string{
@@ -41,6 +43,7 @@ var english = words{
 
 var german = words{
 	raise: "HÖHER", lower: "TIEFER", east: "OST", west: "WEST",
+	altitude: "HÖHE", direction: "RICHTUNG",
 	altitudeOK: "HÖHE STIMMT", directionOK: "RICHTUNG OK", leaveIt: "SO LASSEN",
 	toLeft: "nach links", toRight: "nach rechts",
 	state: map[estimator.State]string{
