@@ -1,10 +1,7 @@
 package main
 
 import (
-	"fmt"
 	"math"
-	"strings"
-	"time"
 
 	"periph.io/x/conn/v3/i2c"
 
@@ -207,60 +204,6 @@ func openMagnetometer(chip string, bus i2c.Bus, addr uint16, clock sensors.Clock
 		return nil, err
 	}
 	return d.magnetic(bus, at, clock, rateHz)
-}
-
-// hangs is longer than any transfer of a working bus, and shorter than the
-// time-outs of adapters (one second, i2c-tiny-usb two).
-const hangs = 500 * time.Millisecond
-
-// findChip finds driver and address. When a chip that was named is nowhere, its
-// driver is to look at the first address: its error says more. On a bus that hangs
-// it gives up at the first address, since each would cost the adapter's time-out.
-func findChip(chip string, bus i2c.Bus, addr uint16, clock sensors.Clock, what string, want func(driver) bool) (driver, uint16, error) {
-	anyChip := strings.EqualFold(chip, autoChip)
-	for _, d := range drivers() {
-		if !want(d) || !anyChip && !hasName(d, chip) {
-			continue
-		}
-		at := d.addrs
-		if addr != 0 {
-			at = []uint16{addr}
-		}
-		if d.prepare != nil {
-			if err := d.prepare(bus); err != nil && !anyChip {
-				return driver{}, 0, err
-			}
-		}
-		for _, a := range at {
-			// What answers with an error is not this chip, or not now.
-			began := clock.Now()
-			_, ok, err := d.identify(bus, a)
-			if ok && err == nil {
-				return d, a, nil
-			}
-			if took := clock.Now() - began; err != nil && took > hangs {
-				return driver{}, 0, fmt.Errorf("the bus hangs: a transfer took %.1f s to fail: %w: "+
-					"a line may be held low: check the wires, unplug one device after the other", took.Seconds(), err)
-			}
-		}
-		if !anyChip {
-			return d, at[0], nil
-		}
-	}
-	if anyChip {
-		return driver{}, 0, fmt.Errorf("no supported %s answers on %s: check plug and wires; plumbstar scan lists what answers", what, bus)
-	}
-	return driver{}, 0, fmt.Errorf("chip %q is no supported %s: choose %s, or %s",
-		chip, what, strings.Join(chipNames(want), ", "), autoChip)
-}
-
-func hasName(d driver, chip string) bool {
-	for _, n := range d.names {
-		if strings.EqualFold(n, chip) {
-			return true
-		}
-	}
-	return false
 }
 
 // nearest is the rate of list with the least ratio to want.

@@ -1,12 +1,14 @@
 package main
 
 import (
+	"errors"
 	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"gonum.org/v1/gonum/spatial/r3"
+	"periph.io/x/conn/v3/physic"
 
 	"plumbstar/sensors"
 	"plumbstar/sensors/sim"
@@ -147,10 +149,31 @@ func TestOpenErrors(t *testing.T) {
 	if s, err := openInertial("LIS3MDL", bus, 0, clock, 0); s != nil || err == nil || !strings.Contains(err.Error(), "MPU-6050") {
 		t.Errorf("wrong kind: %v, %v", s, err)
 	}
+	if _, err := openInertial(autoChip, bus, 0, clock, 0); err == nil || sensors.NameOf(alsoOn(err, errHangs)) != sensors.FaultNoAnswer {
+		t.Errorf("nobody: %v", err)
+	} else if both := alsoOn(alsoOn(nil, err), &absent{"inertial sensor", "another"}).Error(); !strings.Contains(both, bus.String()+", another: check plug") {
+		t.Errorf("nobody on two buses: %s", both)
+	}
 	bus.Inject(sim.Fault{Kind: sim.Stuck})
 	began := clock.Now()
 	s, err := openInertial(autoChip, bus, 0, clock, 0)
 	if took := clock.Now() - began; s != nil || err == nil || !strings.Contains(err.Error(), "held low") || took > 1100*time.Millisecond {
 		t.Errorf("a bus that hangs: %v, %v after %v, want one time-out of the adapter", s, err, took)
 	}
+	if name := sensors.NameOf(err); name != sensors.FaultHeldLow {
+		t.Errorf("a bus that hangs is %q: %v", name, err)
+	}
+	for k, want := range map[error]sensors.Fault{errHangs: sensors.FaultHeldLow, errors.New("failed"): ""} {
+		_, err := openInertial(autoChip, failingBus{k}, 0, clock, 0)
+		if !errors.Is(err, k) || sensors.NameOf(err) != want || strings.Count(err.Error(), " at 0x") > 0 {
+			t.Errorf("%v: %v", k, err)
+		}
+	}
 }
+
+// failingBus fails every transfer in one way.
+type failingBus struct{ err error }
+
+func (b failingBus) Tx(uint16, []byte, []byte) error { return b.err }
+func (b failingBus) SetSpeed(physic.Frequency) error { return nil }
+func (b failingBus) String() string                  { return "failing" }

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"fmt"
 	"slices"
 	"time"
 
@@ -120,11 +119,7 @@ func (s *seeker[S]) search(buses []i2cBus) found[S] {
 				return found[S]{dev: dev, bus: b.name}
 			}
 		}
-		if err == nil {
-			err = e
-		} else {
-			err = fmt.Errorf("%w; %w", err, e)
-		}
+		err = alsoOn(err, e)
 	}
 	return found[S]{err: err, shut: shut}
 }

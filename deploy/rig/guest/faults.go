@@ -46,7 +46,7 @@ func (g *guest) troubleOf(f plan.Fault) trouble {
 		if g.plan.Borrowed {
 			// The magnetometer sits on a bus of its own; and while other buses are
 			// there, that nobody answers on them is all that is known of the chip.
-			t.sensors, t.faults = both[:1], append(t.faults, "bus")
+			t.sensors, t.faults = both[:1], append(t.faults, "no-answer")
 		}
 		return t
 	case plan.BrownOut:
