@@ -47,8 +47,8 @@ func (d *Dev) decode(b []byte) sensors.InertialSample {
 // Spec states the data sheet's typical figures, taken as 1 sigma, and the rate
 // and ranges in use. DS-000189 rev. 1.3, pages 12 and 13 (read): 230 µg/√Hz,
 // zero-g ±50 mg on a board, ±0.80 mg/°C, scale ±0.5 % and ±0.026 %/°C, cross-axis
-// ±2 %; page 11 (as quoted): 0.015 °/s/√Hz, ±5 °/s, gyroscope scale ±1.5 %.
-// From memory: ±0.05 °/s per °C. Wander of 30 °/h: common practice, no source.
+// ±2 %; page 11 (as quoted): 0.015 °/s/√Hz, ±5 °/s, ±0.05 °/s per °C, gyroscope scale
+// ±1.5 %. Wander of 30 °/h: common practice, no source.
 func (d *Dev) Spec() sensors.InertialSpec {
 	const mg = sensors.StandardGravity / 1000
 	return sensors.InertialSpec{

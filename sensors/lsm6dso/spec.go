@@ -45,8 +45,8 @@ type variant struct {
 // LSM6DS3: 90 µg/√Hz, ±40 mg, ±0.5 mg/°C, 7 m°/s/√Hz (its data sheet as quoted; the
 // LSM6DS33, table 3, has the same and ±10 °/s); ±0.01 %/°C, sensitivity ±1 % from
 // memory.
-// Zero rate, from memory: ±0.005 °/s per °C (ISM330DHCX), ±0.01 (LSM6DSO), ±0.05
-// (LSM6DSL, LSM6DS3). Gyroscope wander: 3 °/h as bias instability, so 5 °/h as 1 sigma
+// Zero rate per °C: ±0.01 °/s (LSM6DSO, rev. 3, as quoted), ±0.015 (LSM6DSM), ±0.05
+// (LSM6DS3, as quoted); ±0.005 (ISM330DHCX) from memory. Gyroscope wander: 3 °/h as bias instability, so 5 °/h as 1 sigma
 // (DS13012); for the others 8 °/h: common practice, no source.
 // Temperature: 256 counts/°C, in the LSM6DS3 16 (its data sheet, as two public
 // drivers quote it).
@@ -71,7 +71,7 @@ func variantOf(id byte) (variant, bool) {
 	case idISM330DHCX:
 		return variant{id, "ISM330DHCX", true, true, 256, figures(60, 10, 0.17, 5e-5, 0.005, 5, 1, 0.005, 0.005, 5)}, true
 	case idLSM6DSL:
-		return variant{id, "LSM6DSL", false, false, 256, figures(90, 40, 0.1, 1e-4, 0.01, 4, 3, 0.01, 0.05, 8)}, true
+		return variant{id, "LSM6DSL", false, false, 256, figures(90, 40, 0.1, 1e-4, 0.01, 4, 3, 0.01, 0.015, 8)}, true
 	case idLSM6DS3:
 		return variant{id, "LSM6DS3", false, false, 16, figures(90, 40, 0.5, 1e-4, 0.01, 7, 10, 0.01, 0.05, 8)}, true
 	}

@@ -232,7 +232,8 @@ func (d *Dev) Halt() error {
 // scale ±0.01 %/°C; 2.8 m°/s/√Hz, zero rate ±1 °/s. The gyroscope's sensitivity is
 // ±0.3 % there; cross-axis is not stated: 1 % for both is common practice, no source.
 // The chip's own clock makes the true rate differ by some percent.
-// Zero rate ±0.01 °/s per °C from memory, wander of 8 °/h common practice, no source.
+// Zero rate ±0.006 °/s per °C (the same table), wander of 8 °/h common practice, no
+// source.
 func (d *Dev) Spec() sensors.InertialSpec {
 	const mg = sensors.StandardGravity / 1000
 	return sensors.InertialSpec{
@@ -246,7 +247,7 @@ func (d *Dev) Spec() sensors.InertialSpec {
 		GyroNoise:      2.8e-3 * degree,
 		GyroOffset:     1 * degree,
 		GyroScale:      0.01,
-		GyroDriftPerC:  0.01 * degree,
+		GyroDriftPerC:  0.006 * degree,
 		GyroWander:     8 * degree / 3600,
 		AccelRange:     float64(d.opts.AccelRangeG) * sensors.StandardGravity,
 		GyroRange:      float64(d.opts.GyroRangeDPS) * degree,

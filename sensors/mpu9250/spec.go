@@ -51,8 +51,8 @@ func rms(x, y, z float64) float64 { return math.Sqrt((x*x + y*y + z*z) / 3) }
 // 0.01 °/s/√Hz, ±5 °/s, gyroscope scale ±3 %, cross-axis ±2 %. MPU-6500 and 9255 are
 // taken to be the same.
 //
-// The gyroscope's zero rate over -40..85 °C, ±20 °/s and later ±30 °/s, is from memory;
-// its wander of 30 °/h common practice, no source. GyroScale takes the larger of scale
+// The gyroscope's zero rate over -40..85 °C, ±20 °/s and later ±30 °/s: the same
+// tables; its wander of 30 °/h common practice, no source. GyroScale takes the larger of scale
 // and cross-axis, since about one axis the scale alone counts.
 func variantOf(id byte) (variant, bool) {
 	old := sensors.InertialSpec{

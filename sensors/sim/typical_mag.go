@@ -35,7 +35,8 @@ var (
 		noise: every(0.2), offset: every(2), scale: 0.05, cross: 0.005,
 		offsetPerC: every(0.02),
 	}
-	// QMC5883L [D, field resolution 2 mG; M: offset ±10 mG, sensitivity ±5 %].
+	// QMC5883L [D, field resolution 2 mG; offset ±10 mG as of the QMC6310 of the same
+	// maker; M: sensitivity ±5 %].
 	qmc5883Mag = spread{
 		noise: every(0.2), offset: every(1), scale: 0.05, cross: 0.01,
 		offsetPerC: every(0.02), // [P]
@@ -78,7 +79,8 @@ var (
 	}
 )
 
-// Temperature coefficients of sensitivity that all parts share [M].
+// Temperature coefficients of sensitivity that all parts share [M]; ±0.05 %/°C of the
+// QMC5883L [D, rev. B, table 2, as quoted], whose sign is [M].
 const (
 	hmcScalePerC = -3e-3
 	qmcScalePerC = -5e-4
