@@ -19,6 +19,7 @@ export class Aim {
   #newest = null;
   #lens = kept("lens");
   #listeners = [];
+  #spoken = null; // what the listeners heard last
 
   constructor() {
     this.#blank(strings.state.waiting);
@@ -32,6 +33,7 @@ export class Aim {
   /** onWords tells f the sentence of each state, with the state. */
   onWords(f) {
     this.#listeners.push(f);
+    if (this.#spoken) f(...this.#spoken);
   }
 
   /** show takes a guidance object of the API. */
@@ -67,7 +69,8 @@ export class Aim {
     });
     const sentence = fill(strings.spoken, { a, b });
     this.#live(sentence);
-    for (const f of this.#listeners) f(sentence, g, up, east);
+    this.#spoken = [sentence, g, up, east];
+    for (const f of this.#listeners) f(...this.#spoken);
     this.#map.show(g);
     this.#sure(g);
     this.#warn();
@@ -95,6 +98,7 @@ export class Aim {
   /** lose takes every number back. */
   lose(seconds) {
     this.#newest = null;
+    this.#spoken = null;
     this.#cover(false);
     $("link-lost").hidden = false;
     put($("link-lost-what"), strings.linkLost);

@@ -1,7 +1,7 @@
 // The alarm: over every place, until somebody says that it is known.
 import { strings, fill } from "/words.js";
 import { $, el, put, mark } from "/dom.js";
-import { telling } from "/happened.js";
+import { alarming, telling } from "/happened.js";
 
 const WATCH = "/api/v1/watch";
 const LOUD = { moved: true, "sensor-lost": true };
@@ -91,7 +91,7 @@ export class Alarm {
     box.hidden = list.length === 0;
     const loud = list.some((e) => LOUD[e.severity]);
     box.className = loud ? "alarm loud" : "alarm";
-    const rows = list.map((e) => el("li", {}, mark("mark-warning"), telling(e)));
+    const rows = list.map((e) => el("li", {}, mark("mark-warning"), el("div", {}, alarming(e), e.kind === "sensor-lost" ? el("p", {}, el("a", { href: "#kit/health" }, strings.first.board.go)) : null)));
     const known = this.#findings.length ? el("button", { type: "button", click: () => this.#acknowledge() }, strings.acknowledge) : null;
     box.replaceChildren(...(list.length ? [el("div", { role: "alert" }, el("ul", {}, ...rows)), el("p", { class: "answer", role: "status", id: "alarm-answer" }), ...(known ? [known] : [])] : []));
   }

@@ -1,5 +1,5 @@
 // Camera, lenses and finder: described by their owner, kept by the board.
-import { strings, fill, number, parse, exposure, arc } from "/words.js";
+import { strings, fill, number, parse, exposure, atMost, arc } from "/words.js";
 import { el, put, field, choice, chosen, mark } from "/dom.js";
 
 const VERDICTS = { yes: "yes", probably: "probably", no: "no" };
@@ -89,19 +89,12 @@ function exposures(e) {
           "tr",
           {},
           el("th", { scope: "row" }, mark("mark-" + (VERDICTS[l.verdict] ?? "open")), " ", fill(strings.lens, { lens: l.lens, exposure: exposure(l.exposure_s) }), " ", el("small", {}, strings.verdict[l.verdict] ?? l.verdict)),
-          el("td", {}, l.sure_s ? exposureRounded(l.sure_s) : strings.notKnown),
+          el("td", {}, l.sure_s ? atMost(l.sure_s) : strings.notKnown),
           el("td", {}, l.allowed_arcmin ? arc(l.allowed_arcmin) : strings.notKnown),
         ),
       ),
     ),
   );
-}
-
-/** exposureRounded keeps two digits, rounded down: longer would be too long. */
-function exposureRounded(s) {
-  const step = 10 ** Math.max(Math.floor(Math.log10(s)) - 1, -1);
-  const r = Math.floor(s / step) * step;
-  return r >= 600 ? fill(strings.minutes, { n: Math.floor(r / 60) }) : fill(strings.seconds, { n: number(r, step < 1 ? 1 : 0) });
 }
 
 export function finderSection(body, brief, board) {

@@ -265,6 +265,7 @@ export default {
   alarmLabel: "Alarm",
   alarmSpoken: "Etwas hat sich bewegt.",
   acknowledge: "Ich weiß Bescheid",
+  aSensor: "Ein Sensor",
   happened: {
     knock: "Ein Stoß: Die Achse hat sich um {moved}.",
     slip: "Etwas gibt nach: Die Achse hat sich um {moved}.",
@@ -275,8 +276,8 @@ export default {
     shaking: "Das Stativ zittert: {shake}.",
     "field-change": "Das Magnetfeld änderte sich um {field}, und nichts bewegte sich.",
     gap: "Eine Weile keine Messwerte; {moved}.",
-    "sensor-lost": "Ein Sensor antwortet nicht.",
-    "sensor-found": "Der Sensor antwortet wieder.",
+    "sensor-lost": "{sensor}: antwortet nicht.",
+    "sensor-found": "{sensor}: antwortet wieder.",
     "watch-armed": "Wache gestellt.",
     "watch-disarmed": "Wache beendet.",
     "watch-renewed": "Die Wache nahm eine neue Lage auf.",

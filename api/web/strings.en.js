@@ -266,6 +266,7 @@ export default {
   alarmLabel: "Alarm",
   alarmSpoken: "Something has moved.",
   acknowledge: "I know",
+  aSensor: "A sensor",
   // Words for what happened, by its kind; without one, the board's English is shown.
   happened: {
     knock: "A knock: the axis {moved}.",
@@ -277,8 +278,8 @@ export default {
     shaking: "The mount shakes: {shake}.",
     "field-change": "The magnetic field changed by {field}, and nothing moved.",
     gap: "No readings for a while; {moved}.",
-    "sensor-lost": "A sensor does not answer.",
-    "sensor-found": "The sensor answers again.",
+    "sensor-lost": "{sensor}: does not answer.",
+    "sensor-found": "{sensor}: answers again.",
     "watch-armed": "Watch armed.",
     "watch-disarmed": "Watch disarmed.",
     "watch-renewed": "The watch took a new pose.",

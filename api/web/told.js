@@ -34,7 +34,9 @@ export function reason(text, code) {
 /** teller makes an element of a sentence; the board's English is marked so. */
 export function teller(text, code, tag = "span", name = null) {
   const own = told(text, code);
-  return el(tag, { class: name, lang: own === null && strings.lang !== "en" ? "en" : null }, own ?? text);
+  // What stands alone begins with a capital.
+  const said = own ?? text;
+  return el(tag, { class: name, lang: own === null && strings.lang !== "en" ? "en" : null }, said.charAt(0).toUpperCase() + said.slice(1));
 }
 
 function byCode(code) {

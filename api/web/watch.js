@@ -1,5 +1,5 @@
 // The watch over the aligned axis: armed and disarmed, and what it knows.
-import { strings, fill, number, exposure, clock, size } from "/words.js";
+import { strings, fill, number, exposure, atMost, clock, size } from "/words.js";
 import { el, put, choice, chosen, field, mark } from "/dom.js";
 import { angle, moved, telling } from "/happened.js";
 import { told } from "/told.js";
@@ -42,7 +42,7 @@ export class WatchSection {
     const armed = w.armed_at === null ? strings.watchState[w.state] : fill(strings.watchSince, { state: strings.watchState[w.state], time: clock(w.armed_at) });
     lines.push(el("p", { class: "state watch-state" }, mark("mark-" + (STATES[w.state] ?? "lost")), el("b", {}, armed)));
     if (w.armed) {
-      if (w.moved.size_deg !== null) lines.push(el("p", {}, fill(strings.movedSince, { moved: moved(w.moved) })));
+      if (w.moved.size_deg >= 0.0005) lines.push(el("p", {}, fill(strings.movedSince, { moved: moved(w.moved) })));
       lines.push(el("p", {}, w.error_deg === null ? fill(strings.errorNotKnown, { why: told(w.error_why) ?? w.error_why ?? "" }) : fill(strings.errorNow, { deg: angle(w.error_deg), sigma: angle(w.error_sigma_deg) })));
       if (w.lens) lines.push(el("p", {}, this.#lensLine(w)));
       const v = w.vibration;
@@ -63,7 +63,7 @@ export class WatchSection {
   }
 
   #lensLine(w) {
-    const longest = w.longest_exposure_unlimited ? strings.noLimit : w.longest_exposure_s === null ? strings.notKnown : exposure(Math.floor(w.longest_exposure_s));
+    const longest = w.longest_exposure_unlimited ? strings.noLimit : w.longest_exposure_s === null ? strings.notKnown : atMost(w.longest_exposure_s);
     return fill(strings.watchLens, { lens: w.lens, exposure: exposure(w.exposure_s), longest });
   }
 

@@ -65,6 +65,13 @@ export function exposure(s) {
   return fill(strings.seconds, { n: number(s, s < 10 && s % 1 ? 1 : 0) });
 }
 
+/** atMost keeps two digits of seconds, rounded down: longer would be too long. */
+export function atMost(s) {
+  const step = 10 ** Math.max(Math.floor(Math.log10(s)) - 1, -1);
+  const r = Math.floor(s / step) * step;
+  return r >= 600 ? fill(strings.minutes, { n: Math.floor(r / 60) }) : fill(strings.seconds, { n: number(r, step < 1 ? 1 : 0) });
+}
+
 /** arc writes an angle on the night sky in degrees or, when small, minutes of arc. */
 export function arc(arcmin) {
   return arcmin >= 60 ? number(arcmin / 60, arcmin >= 600 ? 0 : 1) + "°" : number(arcmin, arcmin >= 10 ? 0 : 1) + "′";
