@@ -316,6 +316,11 @@ export default {
     ["the offset {} stays nearly as unsure as before: the turn did not reach it", "der Versatz {=} bleibt fast so ungewiss wie zuvor: die Drehung erreichte ihn nicht"],
     ["turn the mount slowly in azimuth, a whole turn if it can, and tilt it a little", "die Montierung langsam in der Richtung drehen, möglichst einmal ganz herum, und ein wenig neigen"],
     ["{} usable samples, at least 50 are needed", "{} brauchbare Messungen, mindestens 50 sind nötig"],
+    ["the compass's axes are mirrored: north would lie on the other side of the horizon", "die Achsen des Kompasses sind gespiegelt: Norden läge auf der anderen Seite des Horizonts"],
+    ["no setting mends that; look whether this program knows the chip under another name, and report it", "keine Einstellung hilft dagegen; nachsehen, ob dieses Programm den Chip unter anderem Namen kennt, und es melden"],
+    ["the field keeps its angle to the vertical only with other axes than the settings say: it scatters by {}° now and by {}° then", "das Feld hält seinen Winkel zur Senkrechten nur mit anderen Achsen als den eingestellten: es streut jetzt um {}° und dann um {}°"],
+    ["check forward and up of magnetometer and accelerometer in the settings against the marks on their boards", "forward und up von Magnetsensor und Beschleunigungsmesser in den Einstellungen mit den Zeichen auf den Platinen vergleichen"],
+    ["{}; if they are right, the chip's axes are mirrored, which no setting mends", "{}; sind sie richtig, so sind die Achsen des Chips gespiegelt, wogegen keine Einstellung hilft"],
     ["{} usable samples, at least 100 are needed", "{} brauchbare Messungen, mindestens 100 sind nötig"],
     ["repeat it away from iron, turning the board in one place", "fern von Eisen wiederholen und die Platine auf der Stelle drehen"],
     ["seven tenths of the recording do not support a fit of their own: {}", "sieben Zehntel der Aufnahme tragen allein keine Rechnung: {}"],
@@ -431,6 +436,8 @@ export default {
     ["seven", "sieben"],
     [" clockwise", " im Uhrzeigersinn"],
     [" counterclockwise", " gegen den Uhrzeigersinn"],
+
+    ["the field of this place is not computed yet: ask again in a second", "das Magnetfeld hier ist noch nicht berechnet: in einer Sekunde noch einmal"],
 
     // pairing and alarms
     ["this is not the code that the board shows", "das ist nicht der Code, den die Platine zeigt"],

@@ -24,6 +24,8 @@ export class Next {
       if (seen) return this.#armed === null ? null : [strings.nextWatch, "#night"];
       return [strings.nextStar, "#star"];
     }
+    // Known, but so badly that nothing is called right.
+    if (east.kind === "blank" && east.sigma) return [strings.nextVague, "#kit/calibration"];
     return g.error_deg === null || g.error_deg > FAR_DEG ? [strings.nextTurn, null] : null;
   }
 
@@ -35,6 +37,6 @@ export class Next {
     box.hidden = step === null;
     if (step === null) return;
     const [words, go] = step;
-    box.replaceChildren(el("p", {}, words), ...(go ? [el("a", { class: "button", href: go }, fill(strings.nextGo, { place: go === "#star" ? strings.placeStar : strings.placeNight }))] : []));
+    box.replaceChildren(el("p", {}, words), ...(go ? [el("a", { class: "button", href: go }, fill(strings.nextGo, { place: { "#star": strings.placeStar, "#night": strings.placeNight }[go] ?? strings.calibrationTitle }))] : []));
   }
 }

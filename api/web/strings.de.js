@@ -41,6 +41,7 @@ export default {
   spoken: "{a}; {b}",
 
   nextTurn: "Stehen die Beine fest und gerade? Dann zuerst die Höhe, danach die Richtung. Nach jedem Schritt ruhen lassen.",
+  nextVague: "Die Richtung ist zu ungewiss. Die Montierung drehen (Drehprobe) oder etwas anpeilen, dessen Ort bekannt ist.",
   nextStar: "Genauer wissen es die Sensoren nicht. Klemmen festziehen; dann durch den Sucher schauen und den Stern auf seine Marke bringen.",
   nextWatch: "Nach dem Stern ist ausgerichtet. Die Wache stellen, dann nichts mehr berühren.",
   nextGo: "Weiter: {place}",

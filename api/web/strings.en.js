@@ -42,6 +42,7 @@ export default {
   spoken: "{a}; {b}",
 
   nextTurn: "Legs firm and level? Then height first, direction second. Let it rest after each move.",
+  nextVague: "The direction is too unsure to be called right. Turn the mount about (turn check), or sight something whose place is known.",
   nextStar: "The sensors can tell no better. Tighten the clamps; then look through the finder and put the star on its mark.",
   nextWatch: "The star says that it is aligned. Arm the watch, then touch nothing any more.",
   nextGo: "Next: {place}",

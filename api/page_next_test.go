@@ -126,3 +126,37 @@ func TestPageListsSecondSensors(t *testing.T) {
 		}
 	}
 }
+
+// TestPageSaysWhatIsNext: before the first turn, when the sensors can tell no more,
+// when the direction is too vague, and when only the watch is left.
+func TestPageSaysWhatIsNext(t *testing.T) {
+	page := openTab(t, 360, 740)
+	w := newFakeWatcher()
+	w.status = daemon.WatchStatus{} // not armed
+	b := start(t, func(o *Options) { o.Board, o.Watch = newFakeBoard(), w })
+	seq := uint64(2)
+	show := func(name string, alt, az float64, change func(*daemon.Snapshot)) {
+		s := scene(name, seq, alt, az)
+		if change != nil {
+			change(s)
+		}
+		seq++
+		b.source.publish(s)
+	}
+	show("north", 45, 350, nil)
+	page.open(b.url)
+	page.says("Legs firm and level?")
+	show("north", 51.91, 0.1, nil)
+	page.says("The sensors can tell no better.")
+	page.says("Next: Star")
+	page.fits("next")
+	page.accessible("next")
+	show("north", 51.91, 0.1, func(s *daemon.Snapshot) {
+		s.Estimate.Altitude.Source, s.Estimate.Azimuth.Source = "stars", "stars"
+	})
+	page.says("Arm the watch, then touch nothing any more.")
+	show("north", 51.91, 2, func(s *daemon.Snapshot) { s.Estimate.Azimuth.SigmaDeg = 20 })
+	page.says("The direction is too unsure")
+	page.press("Next: Calibration")
+	page.says("Begin: Turn check")
+}
