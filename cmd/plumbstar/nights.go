@@ -37,11 +37,15 @@ func (f *logFlags) open(ctx context.Context) (*nightlog.Reader, error) {
 		}
 		return nightlog.OpenReader(ctx, f.from)
 	}
-	set, err := serveSettings(serveFlags{settings: f.settings, stateDir: f.stateDir})
-	if err != nil {
-		return nil, err
+	dir := f.stateDir
+	if dir == "" || f.settings != "" { // else there is nothing to look up, and no right to do so needed
+		set, err := serveSettings(serveFlags{settings: f.settings, stateDir: f.stateDir})
+		if err != nil {
+			return nil, err
+		}
+		dir = set.StateDir
 	}
-	return nightlog.OpenReader(ctx, filepath.Join(set.StateDir, nightlog.FileName))
+	return nightlog.OpenReader(ctx, filepath.Join(dir, nightlog.FileName))
 }
 
 func newNightsCommand(e env) *cobra.Command {

@@ -183,7 +183,7 @@ func TestReceiverOnASerialPort(t *testing.T) {
 	// mend it.
 	s = f.wait("place and time", func(s *daemon.Snapshot) bool {
 		return s.Site.Source == daemon.SiteGNSS && s.Clock.Source == daemon.ClockGNSS &&
-			s.Time.Sub(f.truth(s.Mono)).Abs().Seconds() <= 3*s.Clock.SigmaS
+			s.Time.Sub(f.truth(s.Mono)).Abs().Seconds() <= 3*s.Clock.SigmaS && s.Clock.SigmaS <= 0.3
 	})
 	if p := s.Site; math.Abs(p.Site.LatDeg-51.9) > 1e-5 || math.Abs(p.Site.LonDeg-8.4) > 1e-5 || math.Abs(p.Site.HeightM-130) > 0.1 || !(p.SigmaM > 2 && p.SigmaM < 6) {
 		t.Errorf("%+v", p)

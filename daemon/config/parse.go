@@ -52,7 +52,7 @@ func Load(file string, chips Chips) (Settings, error) {
 	}
 	b, err := os.ReadFile(file)
 	if err != nil {
-		return Settings{}, fmt.Errorf("settings: %w: make the file readable for the user that the program runs as", err)
+		return Settings{}, fmt.Errorf("settings: %w: this user may not read them, as they can hold secrets: use sudo, or name settings of your own with --config", err)
 	}
 	s, err := Parse(file, b, chips)
 	if err != nil {
