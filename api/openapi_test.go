@@ -287,7 +287,7 @@ func TestLocalName(t *testing.T) {
 	for _, n := range []mdns.Status{
 		{Name: "plumbstar.local", State: mdns.Answering},
 		{Name: "larkmoor.local", State: mdns.Elsewhere},
-		{Name: "plumbstar.local", State: mdns.Asking, Why: "no network that names can be told to"},
+		{Name: "plumbstar.local", State: mdns.Asking, Why: "this board has no address in a network yet"},
 		{Name: "plumbstar.local", State: mdns.Failing, Why: "port 5353 cannot be used"},
 	} {
 		c := newContract(t, start(t, func(o *Options) { o.LocalName = func() mdns.Status { return n } }))

@@ -127,7 +127,7 @@ func (r *Responder) look(ctx context.Context, readers *sync.WaitGroup) {
 		r.core.leave()
 		r.send()
 		r.close()
-		r.say(Status{Name: name, State: Elsewhere})
+		r.say(Status{Name: name, State: Elsewhere, Why: "Avahi runs on this board and answers"})
 		return
 	}
 	links, err := links()
@@ -157,7 +157,7 @@ func (r *Responder) look(ctx context.Context, readers *sync.WaitGroup) {
 		}
 	}
 	if r.socks[0] == nil && r.socks[1] == nil {
-		r.say(Status{State: Failing, Why: fmt.Sprintf("port 5353 cannot be used: %v", failed)})
+		r.say(Status{State: Failing, Why: fmt.Sprintf("port 5353 cannot be used: %v: another program on this board holds it; the page is found by its address", failed)})
 	}
 	r.core.setLinks(r.o.Clock(), links, [2]bool{r.socks[0] != nil, r.socks[1] != nil})
 }
@@ -182,9 +182,9 @@ func (r *Responder) tell() {
 	s := Status{Name: r.core.label() + ".local", State: Asking, Why: "asking whether the name is free"}
 	switch {
 	case r.core.allTaken:
-		s.State, s.Why = Failing, fmt.Sprintf("%d names from %s.local on are taken by other boards: set another server.local_name", mostNames, r.core.base)
+		s.State, s.Why = Failing, fmt.Sprintf("%d names from %s.local on are taken by others: set another [server] local_name", mostNames, r.core.base)
 	case len(r.core.paths) == 0:
-		s.Why = "no network that names can be told to"
+		s.Why = "this board has no address in a network yet"
 	case r.core.owns():
 		s.State, s.Why = Answering, ""
 		if r.core.nth > 1 {
