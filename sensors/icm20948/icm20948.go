@@ -251,20 +251,10 @@ func EnableBypass(bus i2c.Bus, addr uint16) error {
 	if _, err := r.Identity(regWhoAmI, id); err != nil {
 		return err
 	}
-	user, err := r.Get(op, regUserCtrl)
-	if err != nil {
+	if err := r.SwitchBits(op, regUserCtrl, masterEnable, 0); err != nil {
 		return err
 	}
-	if user&masterEnable != 0 {
-		if err := r.SetChecked(op, regUserCtrl, user&^masterEnable); err != nil {
-			return err
-		}
-	}
-	pins, err := r.Get(op, regIntPin)
-	if err != nil || pins&bypassEnable != 0 {
-		return err
-	}
-	return r.SetChecked(op, regIntPin, pins|bypassEnable)
+	return r.SwitchBits(op, regIntPin, 0, bypassEnable)
 }
 
 // CheckConfig reads identity, power and pin registers and, in bank 2, ranges,

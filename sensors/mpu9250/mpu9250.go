@@ -216,20 +216,10 @@ func EnableBypass(bus i2c.Bus, addr uint16) error {
 	}
 	v, _ := variantOf(id)
 	r.Chip = v.name
-	user, err := r.Get(op, regUserCtrl)
-	if err != nil {
+	if err := r.SwitchBits(op, regUserCtrl, auxMasterEnable, 0); err != nil {
 		return err
 	}
-	if user&auxMasterEnable != 0 {
-		if err := r.SetChecked(op, regUserCtrl, user&^auxMasterEnable); err != nil {
-			return err
-		}
-	}
-	pins, err := r.Get(op, regIntPin)
-	if err != nil || pins&bypassEnable != 0 {
-		return err
-	}
-	return r.SetChecked(op, regIntPin, pins|bypassEnable)
+	return r.SwitchBits(op, regIntPin, 0, bypassEnable)
 }
 
 // CheckConfig reads identity, settings and interrupt registers and compares them

@@ -142,12 +142,7 @@ func (c *lis2mdl) advance(t time.Duration) {
 	if c.how.stalled {
 		return
 	}
-	if unread := c.status & 7; fresh > 1 {
-		c.status |= 0xf0
-	} else if unread != 0 {
-		c.status |= unread<<4 | 0x80
-	}
-	c.status |= 0x0f
+	c.status = lisFlags(c.status, fresh)
 	if c.how.frozen {
 		return
 	}

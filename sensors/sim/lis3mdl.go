@@ -162,6 +162,17 @@ func (c *lis3mdl) configure(t time.Duration) {
 // the root of the ratio of conversion times [M gives the latter only].
 func lisQuiet(mode byte) float64 { return math.Sqrt(lisFastRate[mode] / lisFastRate[3]) }
 
+// lisFlags is the status register of a LIS magnetometer once so many samples have
+// come: ready bits of axes and all, and overrun bits where some were not read.
+func lisFlags(status byte, fresh int64) byte {
+	if unread := status & 7; fresh > 1 {
+		status |= 0xf0
+	} else if unread != 0 {
+		status |= unread<<4 | 0x80
+	}
+	return status | 0x0f
+}
+
 func (c *lis3mdl) advance(t time.Duration) {
 	fresh := c.grid.take(t)
 	if fresh == 0 {
@@ -179,12 +190,7 @@ func (c *lis3mdl) advance(t time.Duration) {
 	if c.how.stalled {
 		return
 	}
-	if unread := c.status & 7; fresh > 1 {
-		c.status |= 0xf0
-	} else if unread != 0 {
-		c.status |= unread<<4 | 0x80
-	}
-	c.status |= 0x0f
+	c.status = lisFlags(c.status, fresh)
 	if c.how.frozen {
 		return
 	}
