@@ -6,6 +6,7 @@ import (
 
 	"plumbstar/astro"
 	"plumbstar/astro/trail"
+	"plumbstar/daemon/estimator"
 	"plumbstar/daemon/guidance"
 )
 
@@ -48,10 +49,14 @@ func (d *Daemon) here() Here {
 		h.WhyNoError = "the program has just started"
 		return h
 	}
-	if e, ok := AxisError(s.Guidance, s.Estimate.Altitude.Deg); ok {
-		h.Error = &e
-	} else {
+	e, ok := AxisError(s.Guidance, s.Estimate.Altitude.Deg)
+	switch {
+	case s.Estimate.State == estimator.Stale || now-s.Mono > estimator.LostAfter:
+		h.WhyNoError = "the last reading is too old"
+	case !ok:
 		h.WhyNoError = s.Guidance.Error.Why
+	default:
+		h.Error = &e
 	}
 	return h
 }
