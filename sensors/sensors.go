@@ -111,7 +111,7 @@ type MagneticSpec struct {
 	DriftUTPerC, ScalePerC float64
 	// CommonPerC is the change of all axes' scale alike per °C (1 = 100 %), with its
 	// sign: it changes the strength that is read, not the direction. Parts differ in
-	// it by a third, 1 sigma.
+	// it by a fifth, 1 sigma (common practice, no source).
 	CommonPerC float64
 	// RangeUT is the full scale.
 	RangeUT float64

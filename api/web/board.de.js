@@ -146,6 +146,7 @@ export default {
     ["dip {}° where {}° is expected", "Neigung {}°, wo {}° zu erwarten sind"],
     ["it changed while nothing moved", "es änderte sich, während nichts sich bewegte"],
     ["it changed while the mount was turned", "es änderte sich, während die Montierung gedreht wurde"],
+    ["it turned the compass by {}° while nothing shook the mount, and nothing tells which is right", "es drehte den Kompass um {}°, ohne dass etwas an der Montierung rüttelte, und nichts sagt, was stimmt"],
     ["before the mount was turned the compass pointed {}° away from where it points now, and nothing tells which is right", "vor dem Drehen der Montierung wies der Kompass {}° anders als jetzt, und nichts sagt, was stimmt"],
     ["the compass contradicts the sighting, carried on by the gyroscope, by {}°; was the mount moved while the sensors were off? Then repeat the sighting", "der Kompass widerspricht der Peilung, die der Kreisel fortführt, um {}°; wurde die Montierung bewegt, während die Sensoren aus waren? Dann die Peilung wiederholen"],
     ["The accelerometers {} and {} differ by {}°, {} times what their errors explain: one of them came loose or is no longer as calibrated. The height is less sure: press on both boards, or calibrate again.", "Die Beschleunigungsmesser {=} und {=} weichen um {}° voneinander ab, das {}-Fache dessen, was ihre Fehler erklären: Einer sitzt lose oder ist nicht mehr, wie er kalibriert wurde. Die Höhe ist weniger sicher: beide Platinen andrücken oder neu kalibrieren."],

@@ -77,6 +77,10 @@ func (v *rival) back(f, variance r3.Vec) bool {
 func (e *Estimator) arrive() {
 	b := &e.base
 	measured, ok := e.restField()
+	if ok && !e.opt.Inertial.HasGyro {
+		e.arriveAlone(measured)
+		return
+	}
 	if !ok || !b.ok || !b.haveField || !b.carrier.ok || e.expected == nil {
 		return
 	}

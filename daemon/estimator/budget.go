@@ -89,7 +89,7 @@ func (e *Estimator) strength() (expectedUT, sigmaUT float64) {
 	if math.IsNaN(d) {
 		return x, math.Abs(x * c * unknownTempDelta)
 	}
-	return x * (1 + c*d), math.Abs(x * c * d / 3)
+	return x * (1 + c*d), math.Abs(x * c * d / 5)
 }
 
 // fieldSigmas are the 1 sigmas of strength, µT, and dip, degrees, that an
@@ -137,6 +137,12 @@ func (e *Estimator) judgeField(out *Estimate, ca, cm *Cov3) {
 	if v := &e.rest.rival; !d.now && v.on {
 		d.now, d.contradicts = true, true
 		d.why = fmt.Sprintf("before the mount was turned the compass pointed %.1f° away from where it points now, and nothing tells which is right", v.offDeg)
+		e.disturb = d
+		return
+	}
+	if a := &e.rest.apart; !d.now && a.doubtDeg(e.at) > 0 {
+		d.now, d.contradicts = true, true
+		d.why = fmt.Sprintf("it turned the compass by %.1f° while nothing shook the mount, and nothing tells which is right", math.Abs(a.deg))
 		e.disturb = d
 		return
 	}

@@ -211,7 +211,7 @@ func (e *Estimator) vectors() (up, field r3.Vec, haveField bool, noise noiseNow)
 		up = e.rest.accel.mean
 		if f, ok := e.restField(); ok {
 			noise.field = e.fieldNoise()
-			noise.extraAzimuthDeg = e.rest.rival.doubtDeg()
+			noise.extraAzimuthDeg = math.Hypot(e.rest.rival.doubtDeg(), e.rest.apart.doubtDeg(e.at))
 			if e.rest.jump.on {
 				noise.extraAzimuthDeg = math.Hypot(noise.extraAzimuthDeg, e.rest.jump.doubt(e.at))
 			}

@@ -141,6 +141,24 @@ func (a *anchor) take(q Quantity, replace bool, measuredDeg, noiseDeg float64, s
 // Forget drops all references: another place, another mounting.
 func (e *Estimator) Forget() { e.anchors, e.hold.ok = noAnchors(), false }
 
+// unseenShare is how much of a turn since the sighting that the compass alone has
+// seen is doubted, 1 sigma: one that was none, but steel that came near, still lies
+// within four.
+const unseenShare = 0.25
+
+// unseen is a bias with its variance after such a turn: what the reference adds to
+// the prior is doubted, not what the compass had without it.
+func unseen(bias, variance, prior, turnedDeg float64) (b, v float64) {
+	if !(variance < prior) {
+		return bias, variance
+	}
+	r := 1 / (1/variance - 1/prior)
+	z := bias * r / variance
+	r += square(unseenShare * turnedDeg)
+	v = 1 / (1/prior + 1/r)
+	return z * v / r, v
+}
+
 func noAnchors() [2]anchor {
 	return [2]anchor{{channel: altitudeChannel}, {channel: azimuthChannel}}
 }
@@ -203,6 +221,9 @@ func (e *Estimator) applyReferences(out *Estimate) (altBias, azBias float64) {
 			continue
 		}
 		b, v := e.anchors[c].now(&m.parts[c], m.altDeg, m.azDeg)
+		if c == int(azimuthChannel) && !e.opt.Inertial.HasGyro {
+			b, v = unseen(b, v, m.parts[c].variance(), wrap180(m.azDeg-e.anchors[c].azDeg))
+		}
 		acts[c], bias[c] = true, b
 		if c == int(altitudeChannel) {
 			part.AltitudeDeg = math.Sqrt(v)

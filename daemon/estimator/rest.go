@@ -170,6 +170,10 @@ type rest struct {
 	moves       int
 	jump        fieldJump
 	rival       rival
+	quietV      float64 // variance of one sample within a block at rest, (m/s²)²
+	quietN      float64
+	alone       fieldAlone
+	apart       apart
 	lastMag     r3.Vec // field of the block before
 	lastMagN    float64
 	// fieldNoise is the 1-sigma noise of one field sample, µT.
@@ -249,9 +253,11 @@ func (r *rest) close() {
 func (r *rest) judge(b *block) {
 	a := r3.Scale(1/b.n, b.accel)
 	g := r3.Scale(1/b.n, b.gyro)
+	var v float64
 	if b.n > 1 {
 		within := r3.Scale(b.n/(b.n-1), r3.Sub(r3.Scale(1/b.n, b.accelSq), squares(a)))
-		r.vibes += 0.1 * (max(within.X+within.Y+within.Z, 0)/3 - r.vibes)
+		v = max(within.X+within.Y+within.Z, 0) / 3
+		r.vibes += 0.1 * (v - r.vibes)
 	}
 	change := r3.Sub(a, r.last)
 	if r.lastOK {
@@ -267,15 +273,22 @@ func (r *rest) judge(b *block) {
 	expected := r.accelLevel.variance()
 	turning := r.turning(g)
 	if r.still {
-		v := r3.Add(r.spread(expected), r.accel.ofMean(expected))
-		if turning || beyond(r3.Sub(a, r.accel.mean), moveSigma, v) || r.fieldLeft(b) {
+		limit := r3.Add(r.spread(expected), r.accel.ofMean(expected))
+		if turning || beyond(r3.Sub(a, r.accel.mean), moveSigma, limit) {
 			r.restart(b.start, false)
 			return
 		}
+		if r.fieldLeft(b) {
+			r.restartAlone(b.start)
+			r.alone.shake(v)
+			return
+		}
+		r.quiets(v)
 		r.take(b, a, g)
 		r.creep(expected, b.end)
 		return
 	}
+	r.alone.shake(v)
 
 	// Moving: stillness is several blocks in a row that agree.
 	calm := !known || !beyond(change, moveSigma, r3.Scale(2, expected))
@@ -330,7 +343,7 @@ func (r *rest) believe(offset, sigma r3.Vec) {
 
 // take adds a quiet block to the averages.
 func (r *rest) take(b *block, a, g r3.Vec) {
-	r.accel.add(a, averageBlocks)
+	r.accel.add(a, r.memory())
 	r.second.add(a, 10)
 	r.secondGyro.add(g, 10)
 	if b.nm > 0 {
@@ -393,10 +406,10 @@ func (r *rest) creep(expected r3.Vec, end time.Duration) {
 		return
 	}
 	if r.fieldCrept() {
-		r.restart(end, false)
+		r.restartAlone(end)
 		return
 	}
-	v := r3.Add(r3.Scale(0.1, r.spread(expected)), r.accel.ofMean(expected))
+	v := r3.Add(r.secondsSpread(expected), r.meanSpread(expected))
 	if beyond(r3.Sub(r.second.mean, r.accel.mean), creepSigma, v) {
 		r.restart(end, true)
 		return
@@ -428,7 +441,7 @@ func (r *rest) fieldTurns(b *block) bool {
 
 func (r *rest) restart(at time.Duration, still bool) {
 	r.accel, r.field, r.second, r.secondGyro, r.secondField = mean3{}, mean3{}, mean3{}, mean3{}, mean3{}
-	r.jump, r.rival = fieldJump{}, rival{}
+	r.jump, r.rival, r.alone = fieldJump{}, rival{}, fieldAlone{}
 	r.lastMagN = 0
 	r.quiet = 0
 	r.still = still

@@ -36,7 +36,8 @@ type kind struct {
 	magnetic func(r3.Vec) r3.Vec
 }
 
-// inertialKinds have a gyroscope: the simulated evening's swing needs one.
+// inertialKinds are those with a gyroscope, then those without one, which refuse the
+// turn check.
 func inertialKinds() []kind {
 	return []kind{
 		{Chip{"LSM6DSO", InertialAddr}, sim.NewLSM6DSO, sim.TypicalLSM6DSO, nil},
@@ -47,6 +48,8 @@ func inertialKinds() []kind {
 		{Chip{"MPU-9250", 0x68}, sim.NewMPU9250, sim.TypicalMPU9250, exchanged},
 		{Chip{"LSM6DSV16X", 0x6b}, sim.NewLSM6DSV16X, sim.TypicalLSM6DSV16X, nil},
 		{Chip{"ICM-20948", 0x69}, sim.NewICM20948, sim.TypicalICM20948, aboutX},
+		{Chip{"ADXL355", 0x1d}, sim.NewADXL355, sim.TypicalADXL355, nil},
+		{Chip{"LSM303DLHC", 0x19}, sim.NewLSM303DLHCAccel, sim.TypicalLSM303Accel, nil},
 	}
 }
 

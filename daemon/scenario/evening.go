@@ -164,22 +164,23 @@ const (
 	lastLook  = 20 * time.Second
 	sightTime = 2 * time.Second // at rest before a sighting counts
 	maxTries  = 3
+	refusal   = 5 * time.Second // of a turn, before another way is taken
 	putsAway  = 3 * time.Second // after a warning of the field
 )
 
 // ready announces a turn, waits until the program has seen the tripod stand,
-// and reports when the turn may begin.
-func (e *Evening) ready(now time.Duration, v View, t Turn) bool {
+// and reports when the turn may begin, or that the program goes on refusing it.
+func (e *Evening) ready(now time.Duration, v View, t Turn) (ready, refused bool) {
 	if !e.begun {
 		if !v.Still {
-			return false
+			return false, false
 		}
 		if e.program.Begin(t) != nil {
-			return false
+			return false, now-e.since > refusal
 		}
 		e.begun, e.since = true, now
 	}
-	return v.Still && now-e.since >= arrives
+	return v.Still && now-e.since >= arrives, false
 }
 
 // finishTurn has a turn put to use; done when it succeeded or was tried often
@@ -196,7 +197,12 @@ func (e *Evening) finishTurn() (ok, done bool) {
 
 // arrive turns the head, there and back.
 func (e *Evening) arrive(now time.Duration, v View) {
-	if !e.ready(now, v, HeadTurn) {
+	ready, refused := e.ready(now, v, HeadTurn)
+	if refused {
+		e.Outcome.HeadRefused++
+		e.afterHead(now)
+	}
+	if !ready {
 		return
 	}
 	arc := math.Copysign(90+90*e.chance.Float64(), e.chance.Float64()-0.5)
@@ -214,20 +220,31 @@ func (e *Evening) headTurned(now time.Duration, _ View) {
 	if !ok {
 		e.Outcome.HeadRefused++
 	}
-	switch {
-	case !done:
+	if !done {
 		e.enter(now, e.arrive)
-	case e.Way == TurnCheck:
-		e.enter(now, e.turnMount)
-	default:
-		e.Hands.Resume(now)
-		e.enter(now, e.align)
+		return
 	}
+	e.afterHead(now)
+}
+
+func (e *Evening) afterHead(now time.Duration) {
+	if e.Way == TurnCheck {
+		e.enter(now, e.turnMount)
+		return
+	}
+	e.Hands.Resume(now)
+	e.enter(now, e.align)
 }
 
 // turnMount turns the mount in azimuth by hand, there and back.
 func (e *Evening) turnMount(now time.Duration, v View) {
-	if !e.ready(now, v, MountTurn) {
+	ready, refused := e.ready(now, v, MountTurn)
+	if refused {
+		e.Outcome.TurnRefused++
+		e.Hands.Resume(now)
+		e.enter(now, e.align)
+	}
+	if !ready {
 		return
 	}
 	arc := math.Copysign(100+90*e.chance.Float64(), e.chance.Float64()-0.5)
