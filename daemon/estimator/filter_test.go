@@ -35,7 +35,7 @@ func TestFilterFindsAttitudeAtRest(t *testing.T) {
 		if math.Abs(h) > farSigma*f.HeadingSigma() || i > farSigma*f.InclinationSigma() {
 			t.Errorf("heading off by %.2f° ± %.2f°, inclination by %.3f° ± %.3f°", h/degree, f.HeadingSigma()/degree, i/degree, f.InclinationSigma()/degree)
 		}
-		if f.HeadingSigma() > 6*degree || f.InclinationSigma() > 0.3*degree {
+		if f.HeadingSigma() > 8*degree || f.InclinationSigma() > 0.3*degree {
 			t.Errorf("sigma of heading %.2f°, inclination %.3f°", f.HeadingSigma()/degree, f.InclinationSigma()/degree)
 		}
 		offset, sigma := f.GyroOffset()
