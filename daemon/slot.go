@@ -284,7 +284,7 @@ func Advice(f sensors.Fault) string {
 	case sensors.FaultHeldLow:
 		return "A line of the bus is held low, or a chip stretches the clock: check the wires and pull-up resistors, unplug one device after the other; a chip that stretches needs the i2c-gpio overlay. Where the adapter cannot free the bus, only switching the supply off does."
 	case sensors.FaultAdapterGone:
-		return "The bus adapter is gone: plug it in again, or see the kernel's log."
+		return "There is no bus: enable I2C in the computer's settings, or plug the bus adapter in; the kernel's log says more."
 	case sensors.FaultIdentity:
 		return "Another chip answers at this address: run `plumbstar scan` and set chip and address."
 	case sensors.FaultReset:
