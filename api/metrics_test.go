@@ -71,17 +71,20 @@ func TestMetrics(t *testing.T) {
 	}
 }
 
-// TestStat reads a line of proc(5), with a name that was chosen to confuse.
+// TestStat reads lines of proc(5), with a name that was chosen to confuse.
 func TestStat(t *testing.T) {
 	var x exposition
-	x.stat("77 (a) b) S 1 77 77 0 -1 4194560 1 0 2 0 150 50 0 0 20 0 9 0 100 123456 10 18446744073709551615 1 1 0\n", 4096)
-	const want = "process_cpu_seconds_total 2|process_num_threads 9|process_virtual_memory_bytes 123456|process_resident_memory_bytes 40960"
+	x.stat("77 (a) b) S 1 77 77 0 -1 4194560 1 0 2 0 150 50 0 0 20 0 9 0 100 123456 10 18446744073709551615 1 1 0\n")
+	x.statm("30 10 5 4 0 6 0\n", 4096)
+	const want = "process_cpu_seconds_total 2|process_num_threads 9|process_virtual_memory_bytes 122880|process_resident_memory_bytes 40960"
 	if got := strings.Join(x.samples, "|"); got != want {
 		t.Errorf("%s", got)
 	}
-	for _, bad := range []string{"", ")", "77 (a) S 1 2"} {
+	for _, bad := range []string{"", ")", "77 (a) S 1 2", "7", "a b"} {
 		x = exposition{}
-		if x.stat(bad, 1); len(x.samples) != 0 {
+		x.stat(bad)
+		x.statm(bad, 1)
+		if len(x.samples) != 0 {
 			t.Errorf("%q: %v", bad, x.samples)
 		}
 	}

@@ -49,7 +49,10 @@ func (x *exposition) process() {
 	if err != nil {
 		return
 	}
-	x.stat(string(text), float64(os.Getpagesize()))
+	x.stat(string(text))
+	if text, err = os.ReadFile("/proc/self/statm"); err == nil {
+		x.statm(string(text), float64(os.Getpagesize()))
+	}
 	if fds, err := os.ReadDir("/proc/self/fd"); err == nil {
 		x.add("process_open_fds", float64(len(fds)))
 	}
@@ -57,9 +60,9 @@ func (x *exposition) process() {
 
 // stat reads the fields of proc(5) that stand behind the program's name, which may
 // hold anything: the first of them is number 3.
-func (x *exposition) stat(text string, pageBytes float64) {
+func (x *exposition) stat(text string) {
 	fields := strings.Fields(text[strings.LastIndexByte(text, ')')+1:])
-	if len(fields) < 22 {
+	if len(fields) < 18 {
 		return
 	}
 	field := func(n int) float64 {
@@ -71,6 +74,13 @@ func (x *exposition) stat(text string, pageBytes float64) {
 	}
 	x.add("process_cpu_seconds_total", (field(14)+field(15))/ticksPerS)
 	x.add("process_num_threads", field(20))
-	x.add("process_virtual_memory_bytes", field(23))
-	x.add("process_resident_memory_bytes", field(24)*pageBytes)
+}
+
+// statm reads proc(5): pages of address space, then of resident memory.
+func (x *exposition) statm(text string, pageBytes float64) {
+	var space, resident float64
+	if n, _ := fmt.Sscan(text, &space, &resident); n == 2 {
+		x.add("process_virtual_memory_bytes", space*pageBytes)
+		x.add("process_resident_memory_bytes", resident*pageBytes)
+	}
 }
