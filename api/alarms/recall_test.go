@@ -57,8 +57,10 @@ func raiseUntilKilled() {
 			fmt.Println("error", err)
 			os.Exit(1)
 		}
-		if id > 1 { // the one before was told when this one was taken
-			fmt.Printf("%s-%d\n", o.Run, id-1)
+		// The source holds one event, and the one before may be on its way to the log:
+		// only what lies behind both is sure to have been there at the flush.
+		if id > 2 {
+			fmt.Printf("%s-%d\n", o.Run, id-2)
 		}
 		time.Sleep(time.Duration(rand.IntN(10)) * time.Millisecond)
 	}
