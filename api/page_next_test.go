@@ -77,7 +77,7 @@ func TestPageTriesEachAlarm(t *testing.T) {
 	page.press("Try: MQTT")
 	waitFor(t, "the try", func() bool { return f.List()[1].Queued == 1 })
 	f.outcome(func(l []alarms.Status) {
-		l[1].State, l[1].Failed, l[1].Why = alarms.Retrying, 1, "1 attempts in a row failed: no receipt in time"
+		l[1].State, l[1].Failed, l[1].Why = alarms.Retrying, 1, "the last attempt failed: no receipt in time"
 	})
 	page.says("MQTT: does not get through")
 	page.says("Did not arrive, ")

@@ -239,7 +239,10 @@ func (c *courier) status(s *Status) {
 	s.LastSuccess, s.LastFailure, s.LastError = d.lastSent, d.lastFailed, d.lastError
 	switch {
 	case d.inRow > 0:
-		s.State, s.Why = Retrying, fmt.Sprintf("%d attempts in a row failed: %s", d.inRow, d.lastError)
+		s.State, s.Why = Retrying, "the last attempt failed: "+d.lastError
+		if d.inRow > 1 {
+			s.Why = fmt.Sprintf("%d attempts in a row failed: %s", d.inRow, d.lastError)
+		}
 	case s.Queued > 0:
 		s.State = Sending
 	default:

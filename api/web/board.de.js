@@ -451,6 +451,7 @@ export default {
     ["no broker in [alarms.mqtt]", "in [alarms.mqtt] steht kein broker"],
     ["no pin in [alarms.buzzer]", "in [alarms.buzzer] steht kein pin"],
     ["pin {}: {}: check that nothing else uses it, and the program's right to use it (group gpio)", "Anschluss {=}: {=}: prüfen, ob ihn etwas anderes benutzt und ob das Programm ihn benutzen darf (Gruppe gpio)"],
+    ["the last attempt failed: {}", "Der letzte Versuch misslang: {}"],
     ["{} attempts in a row failed: {}", "{} Versuche nacheinander misslangen: {}"],
     ["not yet connected", "noch nicht verbunden"],
     ["the program ends", "das Programm endet"],

@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"log/slog"
 	"sync"
 
@@ -44,7 +43,7 @@ func (l *liveBuses) each(user, setting string, try func(i2c.Bus) error) error {
 	if err != nil {
 		return err
 	}
-	var errs []error
+	var failed error
 	for _, b := range buses {
 		bus, err := l.get(user, b)
 		if err == nil {
@@ -52,7 +51,7 @@ func (l *liveBuses) each(user, setting string, try func(i2c.Bus) error) error {
 				return nil
 			}
 		}
-		errs = append(errs, err)
+		failed = alsoOn(failed, err)
 	}
-	return errors.Join(errs...)
+	return failed
 }

@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime/debug"
 	"strconv"
 	"strings"
 	"testing"
@@ -47,10 +48,8 @@ const (
 	loadLatest  = 100 * time.Millisecond // 99 % of the events
 	loadIdleCPU = 0.03                   // of one core, with one listener
 	// loadRSS is the resident memory without the pages of the program file, bytes:
-	// those of the real program are 16 MB, those of this test program more. With the
-	// simulated board inside it is 9 to 13 MB after some seconds, by where the garbage
-	// collector stands; that of the real program is bounded in the kernel rig.
-	loadIdleRSS  = 16e6
+	// those of the real program are 16 MB, those of this test program more.
+	loadIdleRSS  = 14e6
 	loadRSS      = 30e6
 	loadSlowness = 0.05 // share of requests that may be missing of those due
 	// loadHiccups is the share of ticks that may be late on top of what the machine
@@ -176,6 +175,7 @@ func TestLoadBoard(t *testing.T) {
 	if os.Getenv(loadRole) != "board" {
 		t.Skip("a part of TestLoad")
 	}
+	debug.SetGCPercent(garbagePercent)
 	e, _, _ := testEnv()
 	ctx, cancel := context.WithCancel(context.Background())
 	defer cancel()

@@ -13,13 +13,14 @@ import (
 	"plumbstar/daemon"
 	"plumbstar/daemon/config"
 	"plumbstar/sensors"
+	"plumbstar/sensors/sim"
 )
 
 // seekRig is a machine whose buses come and go; a sensor answers on some.
 type seekRig struct {
 	t     *testing.T
 	buses *liveBuses
-	clock *handClock
+	clock *sim.Clock
 
 	mu     sync.Mutex
 	there  []string
@@ -29,26 +30,8 @@ type seekRig struct {
 	hold   chan struct{}
 }
 
-// handClock is moved by hand.
-type handClock struct {
-	mu  sync.Mutex
-	now time.Duration
-}
-
-func (c *handClock) Now() time.Duration {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	return c.now
-}
-
-func (c *handClock) Sleep(d time.Duration) {
-	c.mu.Lock()
-	defer c.mu.Unlock()
-	c.now += d
-}
-
 func newSeekRig(t *testing.T) *seekRig {
-	return &seekRig{t: t, buses: newLiveBuses(), clock: &handClock{}, answer: map[string]bool{}, shut: map[string]bool{}}
+	return &seekRig{t: t, buses: newLiveBuses(), clock: new(sim.Clock), answer: map[string]bool{}, shut: map[string]bool{}}
 }
 
 // seeker looks for a sensor that is no more than the name of its bus.

@@ -23,6 +23,11 @@ import (
 	"plumbstar/daemon/nightlog"
 )
 
+// garbagePercent makes collections twice as frequent as is usual: the loop makes
+// little garbage, so one in ten seconds takes a 5000th of a core and leaves 2 to 4 MB
+// free.
+const garbagePercent = 50
+
 const defaultSettings = "/etc/plumbstar/plumbstar.toml"
 
 type serveFlags struct {
@@ -60,9 +65,7 @@ func serve(cmd *cobra.Command, e env, f serveFlags) error {
 	if err != nil {
 		return err
 	}
-	// The loop makes little garbage: twice as many collections, one in ten seconds,
-	// take a 5000th of a core and leave 2 to 4 MB free.
-	debug.SetGCPercent(50)
+	debug.SetGCPercent(garbagePercent)
 	clock := newRealClock()
 	buses := newLiveBuses()
 	o, err := liveOptions(set, clock, buses, log)

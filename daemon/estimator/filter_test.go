@@ -35,7 +35,11 @@ func TestFilterFindsAttitudeAtRest(t *testing.T) {
 		if math.Abs(h) > farSigma*f.HeadingSigma() || i > farSigma*f.InclinationSigma() {
 			t.Errorf("heading off by %.2f° ± %.2f°, inclination by %.3f° ± %.3f°", h/degree, f.HeadingSigma()/degree, i/degree, f.InclinationSigma()/degree)
 		}
-		if f.HeadingSigma() > 8*degree || f.InclinationSigma() > 0.3*degree {
+		widest := 6 * degree
+		if 6*b.rate/float64(b.magEvery) < 30 { // a stray field at the edge of chance is among few
+			widest = 8 * degree
+		}
+		if f.HeadingSigma() > widest || f.InclinationSigma() > 0.3*degree {
 			t.Errorf("sigma of heading %.2f°, inclination %.3f°", f.HeadingSigma()/degree, f.InclinationSigma()/degree)
 		}
 		offset, sigma := f.GyroOffset()
